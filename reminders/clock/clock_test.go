@@ -1,0 +1,155 @@
+package clock_test
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"handrail.example/reminders/clock"
+)
+
+var start = time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
+
+// run starts f as a goroutine that holds the clock, as every loop does.
+func run(c clock.Clock, f func()) <-chan struct{} {
+	release := c.Hold()
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		defer release()
+		f()
+	}()
+	return done
+}
+
+func TestAdvanceStopsAtEveryAwaitedInstant(t *testing.T) {
+	t.Parallel()
+	ctx := t.Context()
+	v := clock.NewVirtual(start)
+	var woke []time.Time
+	done := run(v, func() {
+		for range 3 {
+			if err := v.Sleep(ctx, 10*time.Minute); err != nil {
+				t.Error(err)
+			}
+			woke = append(woke, v.Now())
+		}
+	})
+	if err := v.Advance(ctx, start.Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	<-done
+	for i, at := range woke {
+		if want := start.Add(time.Duration(i+1) * 10 * time.Minute); !at.Equal(want) {
+			t.Errorf("wake %d at %v, want %v", i, at, want)
+		}
+	}
+	if got, want := v.Now(), start.Add(time.Hour); !got.Equal(want) {
+		t.Errorf("clock shows %v, want %v", got, want)
+	}
+}
+
+func TestClockDoesNotMoveWhileHeld(t *testing.T) {
+	t.Parallel()
+	v := clock.NewVirtual(start)
+	release := v.Hold()
+	ctx, cancel := context.WithCancel(t.Context())
+	moved := make(chan error, 1)
+	go func() { moved <- v.Advance(ctx, start.Add(time.Hour)) }()
+	cancel()
+	if err := <-moved; err == nil {
+		t.Error("advance went on although something was in flight")
+	}
+	if !v.Now().Equal(start) {
+		t.Errorf("clock moved to %v while held", v.Now())
+	}
+	release()
+	if err := v.Advance(t.Context(), start.Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func TestBell(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]clock.Clock{"virtual": clock.NewVirtual(start), "system": clock.System{}} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			var bell clock.Bell
+			bell.Ring() // before anybody waits: kept
+			passes := 0
+			first := make(chan struct{})
+			done := run(c, func() {
+				for range 2 {
+					if err := c.Until(t.Context(), time.Time{}, &bell); err != nil {
+						t.Error(err)
+					}
+					if passes++; passes == 1 {
+						close(first)
+					}
+				}
+			})
+			<-first
+			bell.Ring()
+			<-done
+			if passes != 2 {
+				t.Errorf("%d passes, want 2", passes)
+			}
+		})
+	}
+}
+
+func TestLingerDoesNotStopTheClock(t *testing.T) {
+	t.Parallel()
+	v := clock.NewVirtual(start)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		if err := v.Linger(t.Context(), time.Minute); err != nil {
+			t.Error(err)
+		}
+	}()
+	for woken := false; !woken; {
+		if err := v.Advance(t.Context(), v.Now().Add(time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		select {
+		case <-done:
+			woken = true
+		default:
+		}
+	}
+}
+
+func TestUntilEndsWithItsContext(t *testing.T) {
+	t.Parallel()
+	v := clock.NewVirtual(start)
+	ctx, cancel := context.WithCancel(t.Context())
+	var err error
+	done := run(v, func() { err = v.Until(ctx, start.Add(time.Hour), nil) })
+	if rest := v.Rest(t.Context()); rest != nil {
+		t.Fatal(rest)
+	}
+	cancel()
+	<-done
+	if err == nil {
+		t.Error("want the context's error")
+	}
+	if rest := v.Rest(t.Context()); rest != nil {
+		t.Fatal(rest)
+	}
+}
+
+func TestUntilLetsARingThroughThatCameBeforeIt(t *testing.T) {
+	t.Parallel()
+	v := clock.NewVirtual(start)
+	var bell clock.Bell
+	bell.Ring()
+	release := v.Hold()
+	defer release()
+	if err := v.Until(t.Context(), start.Add(time.Hour), &bell); err != nil {
+		t.Fatal(err)
+	}
+	if !v.Now().Equal(start) {
+		t.Error("the clock moved")
+	}
+}
