@@ -40,6 +40,17 @@ type File struct {
 	Data  []byte `json:"data"`
 }
 
+// actions lists what the buttons stand for, in reading order.
+func (m Message) actions() []string {
+	var all []string
+	for _, line := range m.Buttons {
+		for _, b := range line {
+			all = append(all, b.Action)
+		}
+	}
+	return all
+}
+
 // Envelope is a message on its way: the address in the platform's terms, and
 // the buttons with their tokens.
 type Envelope struct {

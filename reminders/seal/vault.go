@@ -1,0 +1,153 @@
+package seal
+
+import (
+	"context"
+	"fmt"
+
+	"handrail.example/reminders/store"
+)
+
+// Person is the number of somebody with a key.
+type Person int64
+
+// House is the clinic itself. What belongs to nobody yet is sealed under its key.
+const House Person = 1
+
+// Vault seals and unseals under people's keys. It keeps no key in memory beyond
+// the call, so that an erased key is gone at once.
+type Vault struct {
+	wrap  box
+	index []byte // keys the hashes by which chats and codes are found
+}
+
+// NewVault opens the vault with a master key of KeySize bytes.
+func NewVault(master []byte) (*Vault, error) {
+	wrapKey, err := derive(master, "wrap")
+	if err != nil {
+		return nil, err
+	}
+	index, err := derive(master, "index")
+	if err != nil {
+		return nil, err
+	}
+	wrap, err := newBox(wrapKey)
+	if err != nil {
+		return nil, err
+	}
+	return &Vault{wrap: wrap, index: index}, nil
+}
+
+// Ready makes the house's key where there is none and proves that the master key
+// is the one the store was made with. Call it once, before anything else.
+func (v *Vault) Ready(ctx context.Context, tx *store.Tx) error {
+	var n int
+	if err := tx.Get(ctx, &n, `SELECT count(*) FROM people`); err != nil {
+		return err
+	}
+	if n == 0 {
+		_, err := v.add(ctx, tx)
+		return err
+	}
+	if _, err := v.key(ctx, tx, House); err != nil {
+		return fmt.Errorf("the master key does not fit this database: %w", err)
+	}
+	return nil
+}
+
+// Add makes a person with a key of her own and no chat yet.
+func (v *Vault) Add(ctx context.Context, tx *store.Tx) (Person, error) { return v.add(ctx, tx) }
+
+func (v *Vault) add(ctx context.Context, tx *store.Tx) (Person, error) {
+	var p Person
+	err := tx.Get(ctx, &p, `INSERT INTO people (wrapped, created_at) VALUES (?, ?) RETURNING id`,
+		v.wrap.seal("person key", draw(KeySize)), store.At(tx.Now))
+	return p, err
+}
+
+// Link says that chat is p's from now on. It reports false, and changes nothing,
+// when the chat is somebody else's.
+func (v *Vault) Link(ctx context.Context, tx *store.Tx, p Person, chat string) (bool, error) {
+	if other, known, err := v.Find(ctx, tx, chat); err != nil || known {
+		return known && other == p, err
+	}
+	sealed, err := v.Seal(ctx, tx, p, "chat", []byte(chat))
+	if err != nil {
+		return false, err
+	}
+	_, err = tx.Exec(ctx, `UPDATE people SET chat_hash = ?, chat = ? WHERE id = ?`, v.Hash("chat", chat), sealed, p)
+	return err == nil, err
+}
+
+// Find is the person whose chat it is; false when nobody's.
+func (v *Vault) Find(ctx context.Context, tx *store.Tx, chat string) (Person, bool, error) {
+	return v.FindHash(ctx, tx, v.Hash("chat", chat))
+}
+
+// FindHash is Find for a chat of which only Hash("chat", …) is at hand.
+func (v *Vault) FindHash(ctx context.Context, tx *store.Tx, hash []byte) (Person, bool, error) {
+	var p Person
+	known, err := tx.Find(ctx, &p, `SELECT id FROM people WHERE chat_hash = ?`, hash)
+	return p, known, err
+}
+
+// Chat is where p can be reached; false when she has no chat.
+func (v *Vault) Chat(ctx context.Context, tx *store.Tx, p Person) (string, bool, error) {
+	var sealed []byte
+	if err := tx.Get(ctx, &sealed, `SELECT chat FROM people WHERE id = ?`, p); err != nil || sealed == nil {
+		return "", false, err
+	}
+	chat, err := v.Open(ctx, tx, p, "chat", sealed)
+	return string(chat), err == nil, err
+}
+
+// Seal makes plain unreadable without p's key. The label says what it is, in a
+// fixed word; Open wants the same.
+func (v *Vault) Seal(ctx context.Context, tx *store.Tx, p Person, label string, plain []byte) ([]byte, error) {
+	b, err := v.boxOf(ctx, tx, p)
+	if err != nil {
+		return nil, err
+	}
+	return b.seal(label, plain), nil
+}
+
+// Open reads what Seal made; ErrSealed when that cannot be.
+func (v *Vault) Open(ctx context.Context, tx *store.Tx, p Person, label string, sealed []byte) ([]byte, error) {
+	b, err := v.boxOf(ctx, tx, p)
+	if err != nil {
+		return nil, err
+	}
+	return b.open(label, sealed)
+}
+
+// Digest tells whether two things sealed for p are the same without unsealing
+// either: sealing twice never gives the same bytes.
+func (v *Vault) Digest(ctx context.Context, tx *store.Tx, p Person, label string, plain []byte) ([]byte, error) {
+	key, err := v.key(ctx, tx, p)
+	if err != nil {
+		return nil, err
+	}
+	return digest(key, label, plain), nil
+}
+
+// Hash is the keyed hash by which something that must stay unreadable is found
+// again: a chat id, a code.
+func (v *Vault) Hash(label, s string) []byte { return digest(v.index, label, []byte(s)) }
+
+func (v *Vault) boxOf(ctx context.Context, tx *store.Tx, p Person) (box, error) {
+	key, err := v.key(ctx, tx, p)
+	if err != nil {
+		return box{}, err
+	}
+	return newBox(key)
+}
+
+func (v *Vault) key(ctx context.Context, tx *store.Tx, p Person) ([]byte, error) {
+	var wrapped []byte
+	if err := tx.Get(ctx, &wrapped, `SELECT wrapped FROM people WHERE id = ?`, p); err != nil {
+		return nil, fmt.Errorf("key of person %d: %w", p, err)
+	}
+	if wrapped == nil {
+		return nil, fmt.Errorf("person %d has been erased: %w", p, ErrSealed)
+	}
+	return v.wrap.open("person key", wrapped)
+}

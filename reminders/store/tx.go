@@ -1,0 +1,176 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"database/sql/driver"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/jmoiron/sqlx"
+	"github.com/mattn/go-sqlite3"
+)
+
+// Tx is one transaction. It is handed down as an argument, never kept.
+type Tx struct {
+	// Now is the instant at which the transaction began, UTC, in the
+	// milliseconds that the store keeps.
+	Now   time.Time
+	exec  executor
+	after []func()
+}
+
+// executor runs one statement; the writer and the reader differ in how.
+type executor interface {
+	get(ctx context.Context, dst any, query string, args []any) error
+	sel(ctx context.Context, dst any, query string, args []any) error
+	run(ctx context.Context, query string, args []any) (sql.Result, error)
+}
+
+// Get reads exactly one row into dst; sql.ErrNoRows when there is none. A
+// statement with RETURNING goes through Get or Select, never through Exec.
+func (tx *Tx) Get(ctx context.Context, dst any, query string, args ...any) error {
+	return tx.exec.get(ctx, dst, query, args)
+}
+
+// Find is Get for a row that may be missing: it reports whether there was one.
+func (tx *Tx) Find(ctx context.Context, dst any, query string, args ...any) (bool, error) {
+	err := tx.exec.get(ctx, dst, query, args)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, nil
+	}
+	return err == nil, err
+}
+
+// Select reads any number of rows into the slice that dst points to.
+func (tx *Tx) Select(ctx context.Context, dst any, query string, args ...any) error {
+	return tx.exec.sel(ctx, dst, query, args)
+}
+
+// Exec changes rows and reports how many.
+func (tx *Tx) Exec(ctx context.Context, query string, args ...any) (int64, error) {
+	res, err := tx.exec.run(ctx, query, args)
+	if err != nil {
+		return 0, err
+	}
+	return res.RowsAffected()
+}
+
+// AfterCommit has f called once the transaction is on disk. It is for nudges
+// only: what must happen is a row, not a function.
+func (tx *Tx) AfterCommit(f func()) { tx.after = append(tx.after, f) }
+
+// writer runs statements on the writing connection, each prepared once.
+type writer struct{ db *DB }
+
+func (w writer) stmt(ctx context.Context, query string) (*sqlx.Stmt, error) {
+	if s := w.db.stmts[query]; s != nil {
+		return s, nil
+	}
+	s, err := w.db.conn.PreparexContext(ctx, w.db.pool.Rebind(query))
+	if err != nil {
+		return nil, err
+	}
+	w.db.stmts[query] = s
+	return s, nil
+}
+
+func (w writer) get(ctx context.Context, dst any, query string, args []any) error {
+	s, err := w.stmt(ctx, query)
+	if err != nil {
+		return err
+	}
+	return s.GetContext(ctx, dst, args...)
+}
+
+func (w writer) sel(ctx context.Context, dst any, query string, args []any) error {
+	s, err := w.stmt(ctx, query)
+	if err != nil {
+		return err
+	}
+	return s.SelectContext(ctx, dst, args...)
+}
+
+func (w writer) run(ctx context.Context, query string, args []any) (sql.Result, error) {
+	s, err := w.stmt(ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	return s.ExecContext(ctx, args...)
+}
+
+// reader runs statements in a view.
+type reader struct{ view *sqlx.Tx }
+
+func (r reader) get(ctx context.Context, dst any, query string, args []any) error {
+	return r.view.GetContext(ctx, dst, r.view.Rebind(query), args...)
+}
+
+func (r reader) sel(ctx context.Context, dst any, query string, args []any) error {
+	return r.view.SelectContext(ctx, dst, r.view.Rebind(query), args...)
+}
+
+func (r reader) run(ctx context.Context, query string, args []any) (sql.Result, error) {
+	return r.view.ExecContext(ctx, r.view.Rebind(query), args...)
+}
+
+// Time is an instant as the store keeps it: UTC text of fixed width, which
+// sorts as time does. The zero Time is NULL.
+type Time struct{ time.Time }
+
+const timeLayout = "2006-01-02T15:04:05.000Z"
+
+// At is t for a statement's argument.
+func At(t time.Time) Time { return Time{atStored(t)} }
+
+func atStored(t time.Time) time.Time {
+	if t.IsZero() {
+		return time.Time{}
+	}
+	return t.UTC().Truncate(time.Millisecond)
+}
+
+// Value writes the instant for the database.
+func (t Time) Value() (driver.Value, error) {
+	if t.IsZero() {
+		return nil, nil
+	}
+	return t.UTC().Format(timeLayout), nil
+}
+
+// Scan reads what Value wrote.
+func (t *Time) Scan(v any) error {
+	switch v := v.(type) {
+	case nil:
+		*t = Time{}
+		return nil
+	case string:
+		at, err := time.Parse(timeLayout, v)
+		if err != nil {
+			return errors.New("an instant in the database is not in the form that the store writes")
+		}
+		*t = Time{at}
+		return nil
+	}
+	return fmt.Errorf("an instant in the database is a %T", v)
+}
+
+// Taken reports whether err says that a unique key is in use already.
+func Taken(err error) bool {
+	var e sqlite3.Error
+	return errors.As(err, &e) && (e.ExtendedCode == sqlite3.ErrConstraintUnique || e.ExtendedCode == sqlite3.ErrConstraintPrimaryKey)
+}
+
+// Busy reports whether err says that another process holds the file, or that
+// the disk is full: a condition that passes, after which the same transaction
+// may succeed.
+func Busy(err error) bool {
+	var e sqlite3.Error
+	return errors.As(err, &e) && (e.Code == sqlite3.ErrBusy || e.Code == sqlite3.ErrLocked || e.Code == sqlite3.ErrFull || e.Code == sqlite3.ErrIoErr)
+}
+
+func damaged(err error) bool {
+	var e sqlite3.Error
+	return errors.As(err, &e) && (e.Code == sqlite3.ErrNotADB || e.Code == sqlite3.ErrCorrupt)
+}
