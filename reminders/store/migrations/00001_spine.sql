@@ -66,11 +66,9 @@ CREATE TABLE facts (
     kind        TEXT NOT NULL,
     body        BLOB NOT NULL,
     replaces    INTEGER REFERENCES facts (id),
-    retracts    INTEGER NOT NULL DEFAULT 0 CHECK (retracts IN (0, 1)),
     said_by     INTEGER NOT NULL REFERENCES people (id),
     inbox_id    INTEGER,
-    recorded_at TEXT NOT NULL,
-    CHECK (retracts = 0 OR replaces IS NOT NULL)
+    recorded_at TEXT NOT NULL
 ) STRICT;
 CREATE INDEX facts_of_cycle ON facts (cycle_id);
 CREATE UNIQUE INDEX facts_replaced_once ON facts (replaces) WHERE replaces IS NOT NULL;
@@ -87,7 +85,6 @@ CREATE TABLE dose_answers (
     cycle_id    INTEGER NOT NULL REFERENCES cycles (id),
     dose        TEXT NOT NULL,
     answer      TEXT NOT NULL CHECK (answer IN ('taken', 'not_yet', 'missed')),
-    taken_at    TEXT,
     said_by     INTEGER NOT NULL REFERENCES people (id),
     inbox_id    INTEGER,
     recorded_at TEXT NOT NULL
@@ -249,6 +246,8 @@ CREATE TABLE case_events (
     at       TEXT NOT NULL,
     what     TEXT NOT NULL,
     by       INTEGER NOT NULL REFERENCES people (id),
+    to_staff INTEGER REFERENCES staff (id),
+    cause    TEXT UNIQUE,
     body     BLOB
 ) STRICT;
 CREATE INDEX case_events_of ON case_events (case_id);
@@ -268,7 +267,9 @@ CREATE TABLE staff_actions (
     patient_id INTEGER REFERENCES patients (id),
     case_id    INTEGER REFERENCES cases (id),
     fact_id    INTEGER REFERENCES facts (id),
-    note       BLOB
+    sealed_for INTEGER REFERENCES people (id),
+    note       BLOB,
+    CHECK ((note IS NULL) = (sealed_for IS NULL))
 ) STRICT;
 CREATE INDEX staff_actions_of_patient ON staff_actions (patient_id);
 -- +goose StatementBegin
