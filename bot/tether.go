@@ -1,0 +1,69 @@
+package bot
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"handrail.example/reminders/clock"
+)
+
+// Tether is the poller's hold on the clock, which it lends to a server that
+// keeps its request open on purpose. Without it a virtual clock could not move
+// while a poll waits, or could move while its answer is on the way. On the
+// machine's clock it does nothing.
+type Tether struct {
+	clock clock.Clock
+
+	mu      sync.Mutex
+	release func() // nil: not held, or lent
+	lent    bool
+}
+
+// NewTether ties a poller to c.
+func NewTether(c clock.Clock) *Tether { return &Tether{clock: c} }
+
+// Park wraps the wait of a server in the same process, so that the clock is free
+// while it lasts. wait must neither hold the clock nor be waited for by it.
+func (t *Tether) Park(wait func(context.Context, time.Duration) error) func(context.Context, time.Duration) error {
+	return func(ctx context.Context, d time.Duration) error {
+		t.lend()
+		defer t.reclaim()
+		return wait(ctx, d)
+	}
+}
+
+func (t *Tether) hold() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.release = t.clock.Hold()
+}
+
+func (t *Tether) drop() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.release != nil {
+		t.release()
+	}
+	t.release, t.lent = nil, false
+}
+
+// lend gives the clock free, if the poller holds it.
+func (t *Tether) lend() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.release != nil {
+		t.release()
+		t.release, t.lent = nil, true
+	}
+}
+
+// reclaim ends the loan, whoever comes first: the server resumed, or the poller
+// that gave the request up.
+func (t *Tether) reclaim() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.lent {
+		t.release, t.lent = t.clock.Hold(), false
+	}
+}
