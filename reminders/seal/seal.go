@@ -34,6 +34,9 @@ const KeySize = 32
 // another one, the bytes were changed, or the person has been erased.
 var ErrSealed = errors.New("cannot be unsealed: the master key is not the one it was sealed with, or the record was changed or erased")
 
+// ErrErased is the ErrSealed of somebody whose key has been destroyed.
+var ErrErased = fmt.Errorf("the person has been erased: %w", ErrSealed)
+
 // NewMasterKey draws a master key and writes it as it is configured: 32 bytes in
 // base64.
 func NewMasterKey() string {

@@ -2,6 +2,7 @@ package seal
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"handrail.example/reminders/store"
@@ -13,20 +14,23 @@ type Person int64
 // House is the clinic itself. What belongs to nobody yet is sealed under its key.
 const House Person = 1
 
-// Vault seals and unseals under people's keys. It keeps no key in memory beyond
-// the call, so that an erased key is gone at once.
+// Vault seals and unseals under people's keys. It keeps nobody's key in memory
+// beyond the call, so that an erased key is gone at once.
 type Vault struct {
-	wrap  box
-	index []byte // keys the hashes by which chats and codes are found
+	wrap box
+	// index keys the hashes by which chats and codes are found. It comes from
+	// the house's key, not from the master key, so that these hashes outlive a
+	// change of master key.
+	index []byte
 }
 
-// NewVault opens the vault with a master key of KeySize bytes.
+// NewVault opens the vault with a master key of KeySize bytes. It can find
+// nobody before Ready has been called.
 func NewVault(master []byte) (*Vault, error) {
-	wrapKey, err := derive(master, "wrap")
-	if err != nil {
-		return nil, err
+	if len(master) != KeySize {
+		return nil, fmt.Errorf("the master key has %d bytes, not %d", len(master), KeySize)
 	}
-	index, err := derive(master, "index")
+	wrapKey, err := derive(master, "wrap")
 	if err != nil {
 		return nil, err
 	}
@@ -34,30 +38,44 @@ func NewVault(master []byte) (*Vault, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Vault{wrap: wrap, index: index}, nil
+	return &Vault{wrap: wrap}, nil
 }
+
+// ErrWrongMaster says that the master key is not the one the store was made with.
+var ErrWrongMaster = errors.New("the master key does not fit this database: set the one it was made with")
 
 // Ready makes the house's key where there is none and proves that the master key
 // is the one the store was made with. Call it once, before anything else.
 func (v *Vault) Ready(ctx context.Context, tx *store.Tx) error {
 	var n int
-	if err := tx.Get(ctx, &n, `SELECT count(*) FROM people`); err != nil {
+	if err := tx.Get(ctx, &n, `SELECT count(*) FROM people WHERE id = ?`, House); err != nil {
 		return err
 	}
 	if n == 0 {
-		_, err := v.add(ctx, tx)
+		if p, err := v.Add(ctx, tx); err != nil || p != House {
+			return errors.Join(err, errHouse(p))
+		}
+	}
+	key, err := v.key(ctx, tx, House)
+	if errors.Is(err, ErrSealed) {
+		return ErrWrongMaster
+	}
+	if err != nil {
 		return err
 	}
-	if _, err := v.key(ctx, tx, House); err != nil {
-		return fmt.Errorf("the master key does not fit this database: %w", err)
+	v.index, err = derive(key, "index")
+	return err
+}
+
+func errHouse(p Person) error {
+	if p == House || p == 0 {
+		return nil
 	}
-	return nil
+	return fmt.Errorf("the house is person %d, not %d: the database has lost rows, restore a backup", p, House)
 }
 
 // Add makes a person with a key of her own and no chat yet.
-func (v *Vault) Add(ctx context.Context, tx *store.Tx) (Person, error) { return v.add(ctx, tx) }
-
-func (v *Vault) add(ctx context.Context, tx *store.Tx) (Person, error) {
+func (v *Vault) Add(ctx context.Context, tx *store.Tx) (Person, error) {
 	var p Person
 	err := tx.Get(ctx, &p, `INSERT INTO people (wrapped, created_at) VALUES (?, ?) RETURNING id`,
 		v.wrap.seal("person key", draw(KeySize)), store.At(tx.Now))
@@ -126,12 +144,20 @@ func (v *Vault) Digest(ctx context.Context, tx *store.Tx, p Person, label string
 	if err != nil {
 		return nil, err
 	}
+	if key, err = derive(key, "digest"); err != nil {
+		return nil, err
+	}
 	return digest(key, label, plain), nil
 }
 
 // Hash is the keyed hash by which something that must stay unreadable is found
 // again: a chat id, a code.
-func (v *Vault) Hash(label, s string) []byte { return digest(v.index, label, []byte(s)) }
+func (v *Vault) Hash(label, s string) []byte {
+	if v.index == nil {
+		panic("seal: a hash was asked for before the vault was ready")
+	}
+	return digest(v.index, label, []byte(s))
+}
 
 func (v *Vault) boxOf(ctx context.Context, tx *store.Tx, p Person) (box, error) {
 	key, err := v.key(ctx, tx, p)
@@ -147,7 +173,7 @@ func (v *Vault) key(ctx context.Context, tx *store.Tx, p Person) ([]byte, error)
 		return nil, fmt.Errorf("key of person %d: %w", p, err)
 	}
 	if wrapped == nil {
-		return nil, fmt.Errorf("person %d has been erased: %w", p, ErrSealed)
+		return nil, fmt.Errorf("person %d: %w", p, ErrErased)
 	}
 	return v.wrap.open("person key", wrapped)
 }

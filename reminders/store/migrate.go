@@ -26,5 +26,12 @@ func migrate(ctx context.Context, db *sql.DB) error {
 	if _, err := p.Up(ctx); err != nil {
 		return fmt.Errorf("bring the tables up to date: %w", err)
 	}
+	current, target, err := p.GetVersions(ctx)
+	if err != nil {
+		return err
+	}
+	if current > target {
+		return ErrNewer
+	}
 	return nil
 }

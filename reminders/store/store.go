@@ -37,6 +37,9 @@ const (
 	Relaxed Durability = "OFF"
 )
 
+// readers is how many views may be open at once: common practice, no source.
+const readers = 8
+
 // DB is an open store.
 type DB struct {
 	clock clock.Clock
@@ -64,8 +67,15 @@ func Open(ctx context.Context, path string, durability Durability, clk clock.Clo
 	return db, nil
 }
 
-// ErrDamaged says that the file is not a database, or no longer a whole one.
-var ErrDamaged = errors.New("the file is damaged or is not a Handrail database; keep it, and restore the latest backup under its name")
+// What is wrong with a file that Open refuses.
+var (
+	// ErrDamaged: it is not a database, or no longer a whole one.
+	ErrDamaged = errors.New("the file is damaged or is not a Handrail database; keep it, and restore the latest backup under its name")
+	// ErrForeign: it is a database, but another program's.
+	ErrForeign = errors.New("the file holds the tables of another program; name another file")
+	// ErrNewer: a later version of the program has written it.
+	ErrNewer = errors.New("the file was written by a newer version of this program; start that version, or restore a backup made before the upgrade")
+)
 
 func (db *DB) open(ctx context.Context, path string, durability Durability) error {
 	var err error
@@ -75,6 +85,9 @@ func (db *DB) open(ctx context.Context, path string, durability Durability) erro
 	dsn := dsnOf(path, url.Values{
 		"_journal_mode": {"WAL"}, "_synchronous": {string(durability)}, "_busy_timeout": {"5000"},
 		"_foreign_keys": {"on"}, "_txlock": {"immediate"}, "_cache_size": {"-65536"},
+		// What was overwritten is wiped: an erased key must not live on in a free
+		// page. And REPLACE must not slip past the triggers that forbid deletion.
+		"_secure_delete": {"on"}, "_recursive_triggers": {"on"},
 	})
 	if db.pool, err = sqlx.Open("sqlite3", dsn); err != nil {
 		return err
@@ -93,10 +106,12 @@ func (db *DB) open(ctx context.Context, path string, durability Durability) erro
 		return err
 	}
 	if db.ro, err = sqlx.Open("sqlite3", dsnOf(path, url.Values{
-		"mode": {"ro"}, "_busy_timeout": {"5000"}, "_query_only": {"on"}, "_txlock": {"deferred"},
+		"mode": {"ro"}, "_busy_timeout": {"5000"}, "_query_only": {"on"}, "_txlock": {"deferred"}, "_stmt_cache_size": {"64"},
 	})); err != nil {
 		return err
 	}
+	db.ro.SetMaxOpenConns(readers)
+	db.ro.SetMaxIdleConns(readers)
 	return db.ro.PingContext(ctx)
 }
 
@@ -155,6 +170,13 @@ func intact(ctx context.Context, pool *sqlx.DB) error {
 	if verdict != "ok" {
 		return ErrDamaged
 	}
+	var tables, ours int
+	if err := pool.QueryRowxContext(ctx, `SELECT count(*), coalesce(sum(name = 'schema_version'), 0) FROM sqlite_master WHERE type = 'table'`).Scan(&tables, &ours); err != nil {
+		return err
+	}
+	if tables > 0 && ours == 0 {
+		return ErrForeign
+	}
 	return nil
 }
 
@@ -162,6 +184,7 @@ func assert(ctx context.Context, conn *sqlx.Conn, durability Durability) error {
 	level := map[Durability]string{Full: "2", Relaxed: "0"}[durability]
 	for _, want := range []struct{ setting, value string }{
 		{"journal_mode", "wal"}, {"synchronous", level}, {"foreign_keys", "1"}, {"busy_timeout", "5000"},
+		{"secure_delete", "1"}, {"recursive_triggers", "1"},
 	} {
 		var got string
 		if err := conn.GetContext(ctx, &got, "PRAGMA "+want.setting); err != nil {
@@ -183,40 +206,54 @@ type inTx struct{}
 // An error or a panic undoes everything. The context that fn is given cannot be
 // cancelled: a cancelled statement would undo the transaction behind fn's back
 // and let the next statement run on its own. Within refuses to nest.
-func (db *DB) Within(ctx context.Context, fn func(ctx context.Context, tx *Tx) error) (err error) {
+func (db *DB) Within(ctx context.Context, fn func(ctx context.Context, tx *Tx) error) error {
+	after, err := db.write(ctx, fn)
+	if err != nil {
+		return err
+	}
+	for _, f := range after {
+		f()
+	}
+	return nil
+}
+
+// write is Within without what comes after the commit, which may well want to
+// write again.
+func (db *DB) write(ctx context.Context, fn func(ctx context.Context, tx *Tx) error) (after []func(), err error) {
 	if ctx.Value(inTx{}) != nil {
-		return ErrNested
+		return nil, ErrNested
 	}
 	select {
 	case <-db.turn:
 		defer func() { db.turn <- struct{}{} }()
 	case <-ctx.Done():
-		return ctx.Err()
+		return nil, ctx.Err()
 	}
 	ctx = context.WithValue(context.WithoutCancel(ctx), inTx{}, true)
-	tx := &Tx{exec: writer{db}}
-	if _, err := tx.Exec(ctx, "BEGIN IMMEDIATE"); err != nil {
-		return fmt.Errorf("begin: %w", err)
+	w := writer{db}
+	if _, err := w.run(ctx, "BEGIN IMMEDIATE", nil); err != nil {
+		return nil, fmt.Errorf("begin: %w", err)
 	}
-	tx.Now = atStored(db.clock.Now())
+	tx := &Tx{Now: atStored(db.clock.Now()), exec: w}
+	defer tx.end()
 	committed := false
 	defer func() {
 		if !committed {
 			// The cause is on its way up already; a failed rollback adds nothing.
-			_, _ = tx.Exec(ctx, "ROLLBACK")
+			_, _ = w.run(ctx, "ROLLBACK", nil)
 		}
 	}()
 	if err := fn(ctx, tx); err != nil {
-		return err
+		return nil, err
 	}
-	if _, err := tx.Exec(ctx, "COMMIT"); err != nil {
-		return fmt.Errorf("commit: %w", err)
+	if tx.broken != nil {
+		return nil, tx.broken
+	}
+	if _, err := w.run(ctx, "COMMIT", nil); err != nil {
+		return nil, fmt.Errorf("commit: %w", err)
 	}
 	committed = true
-	for _, f := range tx.after {
-		f()
-	}
-	return nil
+	return tx.after, nil
 }
 
 // Read runs fn on one consistent view of the store, beside any writer. Writing
@@ -230,5 +267,7 @@ func (db *DB) Read(ctx context.Context, fn func(ctx context.Context, tx *Tx) err
 		return fmt.Errorf("begin to read: %w", err)
 	}
 	defer func() { _ = view.Rollback() }()
-	return fn(context.WithValue(ctx, inTx{}, true), &Tx{Now: atStored(db.clock.Now()), exec: reader{view}})
+	tx := &Tx{Now: atStored(db.clock.Now()), exec: reader{view}}
+	defer tx.end()
+	return fn(context.WithValue(ctx, inTx{}, true), tx)
 }

@@ -6,6 +6,7 @@ import (
 	"database/sql/driver"
 	"errors"
 	"fmt"
+	"runtime/debug"
 	"time"
 
 	"github.com/jmoiron/sqlx"
@@ -16,9 +17,11 @@ import (
 type Tx struct {
 	// Now is the instant at which the transaction began, UTC, in the
 	// milliseconds that the store keeps.
-	Now   time.Time
-	exec  executor
-	after []func()
+	Now    time.Time
+	exec   executor
+	after  []func()
+	depth  int   // of Try inside Try
+	broken error // why no further statement may run
 }
 
 // executor runs one statement; the writer and the reader differ in how.
@@ -31,12 +34,15 @@ type executor interface {
 // Get reads exactly one row into dst; sql.ErrNoRows when there is none. A
 // statement with RETURNING goes through Get or Select, never through Exec.
 func (tx *Tx) Get(ctx context.Context, dst any, query string, args ...any) error {
-	return tx.exec.get(ctx, dst, query, args)
+	if tx.broken != nil {
+		return tx.broken
+	}
+	return tx.note(tx.exec.get(ctx, dst, query, args))
 }
 
 // Find is Get for a row that may be missing: it reports whether there was one.
 func (tx *Tx) Find(ctx context.Context, dst any, query string, args ...any) (bool, error) {
-	err := tx.exec.get(ctx, dst, query, args)
+	err := tx.Get(ctx, dst, query, args...)
 	if errors.Is(err, sql.ErrNoRows) {
 		return false, nil
 	}
@@ -45,17 +51,67 @@ func (tx *Tx) Find(ctx context.Context, dst any, query string, args ...any) (boo
 
 // Select reads any number of rows into the slice that dst points to.
 func (tx *Tx) Select(ctx context.Context, dst any, query string, args ...any) error {
-	return tx.exec.sel(ctx, dst, query, args)
+	if tx.broken != nil {
+		return tx.broken
+	}
+	return tx.note(tx.exec.sel(ctx, dst, query, args))
 }
 
 // Exec changes rows and reports how many.
 func (tx *Tx) Exec(ctx context.Context, query string, args ...any) (int64, error) {
+	if tx.broken != nil {
+		return 0, tx.broken
+	}
 	res, err := tx.exec.run(ctx, query, args)
 	if err != nil {
-		return 0, err
+		return 0, tx.note(err)
 	}
 	return res.RowsAffected()
 }
+
+// Try runs fn so that an error or a panic in it undoes what fn did and nothing
+// else; the transaction goes on. A panic comes back as an error that names its
+// type only, since its value may quote a patient.
+func (tx *Tx) Try(ctx context.Context, fn func() error) (err error) {
+	name := fmt.Sprintf("try_%d", tx.depth)
+	if _, err := tx.Exec(ctx, "SAVEPOINT "+name); err != nil {
+		return err
+	}
+	tx.depth++
+	promised := len(tx.after)
+	defer func() {
+		tx.depth--
+		if p := recover(); p != nil {
+			err = fmt.Errorf("panic of type %T\n%s", p, debug.Stack())
+		}
+		if err != nil {
+			tx.after = tx.after[:promised]
+			_, undone := tx.Exec(ctx, "ROLLBACK TO "+name)
+			err = errors.Join(err, undone)
+		}
+		_, released := tx.Exec(ctx, "RELEASE "+name)
+		err = errors.Join(err, released)
+	}()
+	return fn()
+}
+
+// Broken reports why the transaction cannot go on; nil while it can.
+func (tx *Tx) Broken() error { return tx.broken }
+
+// note remembers a failure after which the database may have undone the whole
+// transaction on its own (disk full, out of memory): whatever ran next would
+// stand by itself. A breach of a constraint undoes its one statement only.
+func (tx *Tx) note(err error) error {
+	var e sqlite3.Error
+	if errors.As(err, &e) && e.Code != sqlite3.ErrConstraint {
+		tx.broken = err
+	}
+	return err
+}
+
+var errOver = errors.New("a transaction was used after its end")
+
+func (tx *Tx) end() { tx.broken = errOver }
 
 // AfterCommit has f called once the transaction is on disk. It is for nudges
 // only: what must happen is a row, not a function.
@@ -68,12 +124,26 @@ func (w writer) stmt(ctx context.Context, query string) (*sqlx.Stmt, error) {
 	if s := w.db.stmts[query]; s != nil {
 		return s, nil
 	}
+	if len(w.db.stmts) == statements {
+		w.forget()
+	}
 	s, err := w.db.conn.PreparexContext(ctx, w.db.pool.Rebind(query))
 	if err != nil {
 		return nil, err
 	}
 	w.db.stmts[query] = s
 	return s, nil
+}
+
+// statements is how many stay prepared. The program's own are far fewer; the
+// bound is for lists that are spelled out, each length a text of its own.
+const statements = 512
+
+func (w writer) forget() {
+	for _, s := range w.db.stmts {
+		_ = s.Close() // nothing is lost with a statement
+	}
+	clear(w.db.stmts)
 }
 
 func (w writer) get(ctx context.Context, dst any, query string, args []any) error {

@@ -6,6 +6,12 @@ CREATE TABLE poll_state (
     next_offset INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
 
+-- When each job last ran. Owner: reminders/wake.
+CREATE TABLE job_runs (
+    job    TEXT PRIMARY KEY,
+    ran_at TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
 -- Somebody with a key of her own and perhaps a chat. Number 1 is the house: it
 -- seals what belongs to nobody yet. Erasing a person blanks her key, and with it
 -- everything that was ever sealed under it. Owner: reminders/seal.
@@ -107,6 +113,12 @@ CREATE TABLE checklist (
     recorded_at TEXT NOT NULL
 ) STRICT;
 CREATE INDEX checklist_of ON checklist (patient_id, item);
+-- +goose StatementBegin
+CREATE TRIGGER checklist_kept BEFORE UPDATE ON checklist BEGIN SELECT RAISE(ABORT, 'checks are only ever added'); END;
+-- +goose StatementEnd
+-- +goose StatementBegin
+CREATE TRIGGER checklist_stay BEFORE DELETE ON checklist BEGIN SELECT RAISE(ABORT, 'checks are only ever added'); END;
+-- +goose StatementEnd
 
 -- Promises: what must be said or done later. Owner: reminders/outbox, which
 -- draws the states.
@@ -129,6 +141,7 @@ CREATE TABLE outbox (
     lease_until TEXT,
     revised     BLOB,
     external_id TEXT,
+    untold      TEXT,
     sent_at     TEXT,
     settled_at  TEXT,
     created_at  TEXT NOT NULL,
@@ -136,11 +149,13 @@ CREATE TABLE outbox (
     CHECK ((state = 'sent') = (sent_at IS NOT NULL)),
     CHECK ((state = 'sending') = (lease_until IS NOT NULL)),
     CHECK (revised IS NULL OR state = 'sending'),
-    CHECK ((state IN ('queued', 'sending')) = (settled_at IS NULL))
+    CHECK ((state IN ('queued', 'sending')) = (settled_at IS NULL)),
+    CHECK (untold IS NULL OR state IN ('failed', 'expired'))
 ) STRICT;
 CREATE INDEX outbox_due ON outbox (priority, not_before) WHERE state = 'queued';
 CREATE INDEX outbox_expiry ON outbox (expires_at) WHERE state = 'queued' AND expires_at IS NOT NULL;
 CREATE INDEX outbox_leases ON outbox (lease_until) WHERE state = 'sending';
+CREATE INDEX outbox_untold ON outbox (not_before) WHERE untold IS NOT NULL;
 CREATE INDEX outbox_topic ON outbox (topic);
 CREATE INDEX outbox_of_person ON outbox (person_id, id);
 
@@ -154,6 +169,9 @@ CREATE TABLE attempts (
 CREATE INDEX attempts_of ON attempts (outbox_id);
 -- +goose StatementBegin
 CREATE TRIGGER attempts_kept BEFORE UPDATE ON attempts BEGIN SELECT RAISE(ABORT, 'attempts are only ever added'); END;
+-- +goose StatementEnd
+-- +goose StatementBegin
+CREATE TRIGGER attempts_stay BEFORE DELETE ON attempts BEGIN SELECT RAISE(ABORT, 'attempts are only ever added'); END;
 -- +goose StatementEnd
 
 CREATE TABLE buttons (
