@@ -1,0 +1,161 @@
+package reminders
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/plan"
+	"handrail.example/reminders/store"
+)
+
+// Answer is what she says about a dose.
+type Answer string
+
+// The answers. NotYet asks for another question; the others settle it.
+const (
+	Taken  Answer = "taken"
+	NotYet Answer = "not_yet"
+	Missed Answer = "missed"
+)
+
+// Asked is a dose that she is asked about.
+type Asked struct {
+	// ID names the dose for ever: the order it belongs to, and its minute.
+	ID   string
+	Dose plan.Dose
+	// Last is the latest answer, "" when there is none, and At when it came.
+	Last Answer
+	At   time.Time
+	// Deadline is when an unsettled dose becomes a case.
+	Deadline time.Time
+}
+
+// Settled reports whether nothing more is asked about the dose.
+func (a Asked) Settled() bool { return a.Last == Taken || a.Last == Missed }
+
+// Trigger reports whether it is the trigger injection.
+func (a Asked) Trigger() bool { return a.Dose.Class == plan.TriggerDrug }
+
+// Words says what is to be taken: "letrozole 2.5 mg".
+func (a Asked) Words() string {
+	name := a.Dose.Drug
+	if a.Dose.Product != "" {
+		name = a.Dose.Product
+	}
+	return strings.TrimSpace(fmt.Sprintf("%s %v %s", name, a.Dose.Amount, a.Dose.Unit))
+}
+
+func doseID(d plan.Dose) string { return d.Order + "@" + d.At.UTC().Format("20060102T1504Z") }
+
+// lookBack is how long a dose can still be asked about: no deadline of a policy
+// lies further from its dose. Common practice, no source.
+const lookBack = 48 * time.Hour
+
+// Doses are those of the plan from two days ago on, with what she said, in order
+// of time. The trigger is among them until it is on record as given.
+func (b *Book) Doses(ctx context.Context, tx *store.Tx, c Cycle, p plan.Plan) ([]Asked, error) {
+	if c.ID == 0 {
+		return nil, nil
+	}
+	var rows []struct {
+		Dose   string     `db:"dose"`
+		Answer Answer     `db:"answer"`
+		At     store.Time `db:"recorded_at"`
+	}
+	if err := tx.Select(ctx, &rows, `SELECT dose, answer, recorded_at FROM dose_answers WHERE cycle_id = ? AND recorded_at >= ? ORDER BY id`,
+		c.ID, store.At(tx.Now.Add(-2*lookBack))); err != nil {
+		return nil, err
+	}
+	said := make(map[string]int, len(rows))
+	for i, r := range rows {
+		said[r.Dose] = i + 1
+	}
+	var asked []Asked
+	for _, d := range p.Doses {
+		if d.At.Before(tx.Now.Add(-lookBack)) {
+			continue
+		}
+		a := Asked{ID: doseID(d), Dose: d, Deadline: b.deadline(d)}
+		if n := said[a.ID]; n > 0 {
+			a.Last, a.At = rows[n-1].Answer, rows[n-1].At.Time
+		}
+		asked = append(asked, a)
+	}
+	return asked, nil
+}
+
+// deadline is when a dose becomes a case if nothing is heard.
+func (b *Book) deadline(d plan.Dose) time.Time {
+	rule, ok := b.Policy.Messages.DoseDeadlines[d.Class]
+	if !ok {
+		rule = b.Policy.Messages.DoseDeadlines[plan.OtherDrug]
+	}
+	var at time.Time
+	sooner := func(t time.Time) {
+		if t.After(d.At) && (at.IsZero() || t.Before(at)) {
+			at = t
+		}
+	}
+	if rule.After > 0 {
+		sooner(d.At.Add(rule.After))
+	}
+	if rule.SameDay != 0 {
+		sooner(civil.DateOf(d.At).At(rule.SameDay, b.zone()))
+	}
+	if rule.BeforeNext && !d.Next.IsZero() {
+		sooner(d.Next)
+	}
+	if at.IsZero() {
+		// A tablet due at or after the hour by which its day is looked at.
+		at = d.At.Add(2 * b.repeat(d.Class))
+	}
+	return at
+}
+
+// repeat is after how long an unanswered dose is asked again.
+func (b *Book) repeat(class plan.DrugClass) time.Duration {
+	if r := b.Policy.Messages.DoseDeadlines[class].Repeat; r > 0 {
+		return r
+	}
+	return b.Policy.Messages.DoseRepeat
+}
+
+// Dose is the dose with this ID, if it can still be asked about.
+func (b *Book) Dose(ctx context.Context, tx *store.Tx, patient int64, id string) (Asked, bool, error) {
+	p, c, err := b.Plan(ctx, tx, patient)
+	if err != nil {
+		return Asked{}, false, err
+	}
+	all, err := b.Doses(ctx, tx, c, p)
+	if err != nil {
+		return Asked{}, false, err
+	}
+	for _, a := range all {
+		if a.ID == id {
+			return a, true, nil
+		}
+	}
+	return Asked{}, false, nil
+}
+
+// AnswerDose writes down what was said about a dose and brings the outbox in
+// step.
+func (b *Book) AnswerDose(ctx context.Context, tx *store.Tx, patient int64, dose string, answer Answer, said Said) error {
+	c, err := b.Cycle(ctx, tx, patient)
+	if err != nil {
+		return err
+	}
+	var inbox any
+	if said.Inbox != 0 {
+		inbox = said.Inbox
+	}
+	if _, err := tx.Exec(ctx, `INSERT INTO dose_answers (cycle_id, dose, answer, said_by, inbox_id, recorded_at) VALUES (?, ?, ?, ?, ?, ?)`,
+		c.ID, dose, string(answer), said.By, inbox, store.At(tx.Now)); err != nil {
+		return err
+	}
+	_, err = b.Replan(ctx, tx, patient)
+	return err
+}

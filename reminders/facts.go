@@ -1,0 +1,264 @@
+package reminders
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"handrail.example/reminders/plan"
+	"handrail.example/reminders/seal"
+	"handrail.example/reminders/store"
+)
+
+// Cycle is one transfer cycle of a patient with everything known about it.
+type Cycle struct {
+	ID       int64
+	Patient  int64
+	Opened   time.Time
+	Closed   time.Time // zero while it is open
+	Outcome  string    // of a closed one
+	Protocol string
+	// Facts are in the order in which they were recorded, each with the ID that
+	// a correction or a stop order names it by.
+	Facts []Recorded
+}
+
+// Recorded is a fact with its record.
+type Recorded struct {
+	plan.Fact
+	Number int64       // in the table
+	By     seal.Person // who said it
+	Inbox  int64       // the message it was said in; 0 for none
+	At     time.Time   // when it was recorded
+}
+
+// PlanFacts are the cycle's facts as the plan wants them.
+func (c Cycle) PlanFacts() []plan.Fact {
+	facts := make([]plan.Fact, len(c.Facts))
+	for i, f := range c.Facts {
+		facts[i] = f.Fact
+	}
+	return facts
+}
+
+// Live is the latest fact of a kind that nothing replaces; false when there is
+// none.
+func (c Cycle) Live(kind plan.FactKind) (Recorded, bool) {
+	gone := make(map[string]bool)
+	for _, f := range c.Facts {
+		gone[f.Replaces] = true
+	}
+	for i := len(c.Facts) - 1; i >= 0; i-- {
+		if f := c.Facts[i]; f.Kind == kind && !gone[f.ID] {
+			return f, true
+		}
+	}
+	return Recorded{}, false
+}
+
+// FactID is the ID by which the fact with this number is named.
+func FactID(number int64) string { return "f" + strconv.FormatInt(number, 10) }
+
+func factNumber(id string) (int64, bool) {
+	n, err := strconv.ParseInt(strings.TrimPrefix(id, "f"), 10, 64)
+	return n, err == nil && strings.HasPrefix(id, "f")
+}
+
+// openCycle begins a cycle for a patient who has none open.
+func (b *Book) openCycle(ctx context.Context, tx *store.Tx, patient int64) (int64, error) {
+	var id int64
+	open, err := tx.Find(ctx, &id, `SELECT id FROM cycles WHERE patient_id = ? AND closed_at IS NULL`, patient)
+	if err != nil || open {
+		return id, err
+	}
+	err = tx.Get(ctx, &id, `INSERT INTO cycles (patient_id, protocol, opened_at) VALUES (?, ?, ?) RETURNING id`,
+		patient, b.Policy.Calendar.Protocol, store.At(tx.Now))
+	return id, err
+}
+
+// CloseCycle ends the open cycle of a patient with an outcome in a fixed word.
+// What she writes afterwards still reaches a human; the next cycle is begun by a
+// person.
+func (b *Book) CloseCycle(ctx context.Context, tx *store.Tx, patient int64, outcome string) error {
+	c, err := b.Cycle(ctx, tx, patient)
+	if err != nil {
+		return err
+	}
+	if _, err := tx.Exec(ctx, `UPDATE cycles SET closed_at = ?, outcome = ? WHERE id = ? AND closed_at IS NULL`, store.At(tx.Now), outcome, c.ID); err != nil {
+		return err
+	}
+	return b.Outbox.Withdraw(ctx, tx, planTopic(c.ID))
+}
+
+// NextCycle begins a new cycle for a patient whose last one is closed.
+func (b *Book) NextCycle(ctx context.Context, tx *store.Tx, patient int64) error {
+	_, err := b.openCycle(ctx, tx, patient)
+	return err
+}
+
+// Cycle is the patient's latest cycle, open or closed. Before she is enrolled it
+// is the zero Cycle.
+func (b *Book) Cycle(ctx context.Context, tx *store.Tx, patient int64) (Cycle, error) {
+	var r struct {
+		ID       int64      `db:"id"`
+		Protocol string     `db:"protocol"`
+		Opened   store.Time `db:"opened_at"`
+		Closed   store.Time `db:"closed_at"`
+		Outcome  *string    `db:"outcome"`
+	}
+	found, err := tx.Find(ctx, &r, `SELECT id, protocol, opened_at, closed_at, outcome FROM cycles WHERE patient_id = ? ORDER BY id DESC LIMIT 1`, patient)
+	if err != nil || !found {
+		return Cycle{Patient: patient}, err
+	}
+	c := Cycle{ID: r.ID, Patient: patient, Opened: r.Opened.Time, Closed: r.Closed.Time, Protocol: r.Protocol}
+	if r.Outcome != nil {
+		c.Outcome = *r.Outcome
+	}
+	c.Facts, err = b.facts(ctx, tx, c)
+	return c, err
+}
+
+func (b *Book) facts(ctx context.Context, tx *store.Tx, c Cycle) ([]Recorded, error) {
+	var rows []struct {
+		ID       int64       `db:"id"`
+		Body     []byte      `db:"body"`
+		Replaces *int64      `db:"replaces"`
+		By       seal.Person `db:"said_by"`
+		Inbox    *int64      `db:"inbox_id"`
+		At       store.Time  `db:"recorded_at"`
+		Person   seal.Person `db:"person_id"`
+	}
+	if err := tx.Select(ctx, &rows, `SELECT f.id, f.body, f.replaces, f.said_by, f.inbox_id, f.recorded_at, p.person_id
+		FROM facts f JOIN cycles c ON c.id = f.cycle_id JOIN patients p ON p.id = c.patient_id
+		WHERE f.cycle_id = ? ORDER BY f.id`, c.ID); err != nil {
+		return nil, err
+	}
+	facts := make([]Recorded, len(rows))
+	for i, r := range rows {
+		plain, err := b.Vault.Open(ctx, tx, r.Person, "fact", r.Body)
+		if err != nil {
+			return nil, fmt.Errorf("fact %d: %w", r.ID, err)
+		}
+		f, err := plan.ParseFact(plain, b.zone())
+		if err != nil {
+			return nil, fmt.Errorf("fact %d does not hold what it should", r.ID)
+		}
+		facts[i] = Recorded{Fact: f, Number: r.ID, By: r.By, At: r.At.Time}
+		facts[i].ID = FactID(r.ID)
+		if r.Replaces != nil {
+			facts[i].Replaces = FactID(*r.Replaces)
+		}
+		if r.Inbox != nil {
+			facts[i].Inbox = *r.Inbox
+		}
+	}
+	return facts, nil
+}
+
+// Said is who said a fact, and in which message.
+type Said struct {
+	By    seal.Person
+	Inbox int64 // 0 for none
+}
+
+// Moved is what a fact did: the plan before and after it.
+type Moved struct {
+	Fact     Recorded
+	Old, New plan.Plan
+}
+
+// Record adds a fact to the patient's open cycle, has the plan computed anew and
+// brings the outbox in step. A fact whose Replaces is set takes that fact's
+// place. What cannot be true is a *plan.Refusal, and nothing is changed.
+func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.Fact, said Said) (Moved, error) {
+	c, err := b.Cycle(ctx, tx, patient)
+	if err != nil {
+		return Moved{}, err
+	}
+	if c.ID == 0 || !c.Closed.IsZero() {
+		return Moved{}, ErrNoCycle
+	}
+	m, err := b.preview(c, f, tx.Now)
+	if err != nil {
+		return Moved{}, err
+	}
+	p, err := b.Patient(ctx, tx, patient)
+	if err != nil {
+		return Moved{}, err
+	}
+	if m.Fact, err = b.insert(ctx, tx, p, c, f, said); err != nil {
+		return Moved{}, err
+	}
+	m.New, err = b.Replan(ctx, tx, patient)
+	return m, err
+}
+
+// ErrNoCycle says that the patient has no open cycle to record a fact in.
+var ErrNoCycle = fmt.Errorf("she has no open cycle: enrol her first, or begin the next cycle")
+
+// Preview is what Record would do, without doing it.
+func (b *Book) Preview(ctx context.Context, tx *store.Tx, patient int64, f plan.Fact) (Moved, error) {
+	c, err := b.Cycle(ctx, tx, patient)
+	if err != nil {
+		return Moved{}, err
+	}
+	if c.ID == 0 || !c.Closed.IsZero() {
+		return Moved{}, ErrNoCycle
+	}
+	return b.preview(c, f, tx.Now)
+}
+
+func (b *Book) preview(c Cycle, f plan.Fact, now time.Time) (Moved, error) {
+	old, err := plan.Build(b.Policy, c.PlanFacts(), now)
+	if err != nil {
+		return Moved{}, fmt.Errorf("the plan of cycle %d as it stands: %w", c.ID, err)
+	}
+	next := f
+	if next.ID == "" {
+		next.ID = "new"
+	}
+	after, err := plan.Build(b.Policy, append(c.PlanFacts(), next), now)
+	return Moved{Old: old, New: after}, err
+}
+
+func (b *Book) insert(ctx context.Context, tx *store.Tx, p Patient, c Cycle, f plan.Fact, said Said) (Recorded, error) {
+	var replaces any
+	if f.Replaces != "" {
+		n, ok := factNumber(f.Replaces)
+		if !ok {
+			return Recorded{}, fmt.Errorf("%q names no fact", f.Replaces)
+		}
+		replaces = n
+	}
+	f.ID = ""
+	plain, err := json.Marshal(f)
+	if err != nil {
+		return Recorded{}, fmt.Errorf("write down a %s: %w", f.Kind, err)
+	}
+	body, err := b.Vault.Seal(ctx, tx, p.Person, "fact", plain)
+	if err != nil {
+		return Recorded{}, err
+	}
+	var inbox any
+	if said.Inbox != 0 {
+		inbox = said.Inbox
+	}
+	r := Recorded{Fact: f, By: said.By, Inbox: said.Inbox, At: tx.Now}
+	err = tx.Get(ctx, &r.Number, `INSERT INTO facts (cycle_id, kind, body, replaces, said_by, inbox_id, recorded_at) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
+		c.ID, string(f.Kind), body, replaces, said.By, inbox, store.At(tx.Now))
+	r.ID = FactID(r.Number)
+	return r, err
+}
+
+// Plan is the patient's plan as of now, from the facts of her latest cycle.
+func (b *Book) Plan(ctx context.Context, tx *store.Tx, patient int64) (plan.Plan, Cycle, error) {
+	c, err := b.Cycle(ctx, tx, patient)
+	if err != nil || c.ID == 0 {
+		return plan.Plan{}, c, err
+	}
+	p, err := plan.Build(b.Policy, c.PlanFacts(), tx.Now)
+	return p, c, err
+}

@@ -1,0 +1,148 @@
+package reminders
+
+import (
+	"time"
+
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/outbox"
+	"handrail.example/reminders/plan"
+)
+
+// Actions of the buttons under a dose question. The conversation reads them.
+const (
+	ActTaken   = "dose/taken/"
+	ActNotYet  = "dose/not_yet/"
+	ActMissed  = "dose/missed/"
+	ActGiven   = "trigger/given/"
+	ActOther   = "trigger/other/"
+	ActNotDone = "trigger/not_yet/"
+	ActProblem = "trigger/problem/"
+	ActShow    = "menu/next"
+)
+
+// dose asks about a dose, asks again, and at its deadline turns it over to a
+// person. Doses that nobody can be asked about any more keep their deadline: the
+// promise was made.
+func (w *wants) dose(a Asked) {
+	if a.Settled() {
+		return
+	}
+	w.task("dose/"+a.ID+"/deadline", taskDose, a.ID, a.Deadline)
+	if w.patient.Quiet() {
+		return
+	}
+	if a.Trigger() {
+		w.trigger(a)
+		return
+	}
+	at := a.Dose.At
+	args := map[string]string{"dose": a.Words(), "time": w.clock(at)}
+	buttons := w.doseButtons(a)
+	w.message("dose/"+a.ID, outbox.Dose, at, a.Deadline, outbox.Message{Text: w.say("dose.ask", args), Buttons: buttons})
+	again := at.Add(w.book.repeat(a.Dose.Class))
+	key := "dose/" + a.ID + "/again"
+	if a.Last == NotYet {
+		again = a.At.Add(w.book.repeat(a.Dose.Class))
+		key += "/" + a.At.UTC().Format("20060102T150405Z")
+	}
+	if a.Dose.Class == plan.Tablet || a.Dose.Class == plan.OtherDrug {
+		again = w.book.afterQuiet(again)
+	}
+	if again.Before(a.Deadline) {
+		w.message(key, outbox.Dose, again, a.Deadline, outbox.Message{Text: w.say("dose.again", args), Buttons: buttons})
+	}
+}
+
+func (w *wants) doseButtons(a Asked) [][]outbox.Button {
+	return [][]outbox.Button{{
+		{Label: w.say("dose.taken", nil), Action: ActTaken + a.ID},
+		{Label: w.say("dose.not_yet", nil), Action: ActNotYet + a.ID},
+		{Label: w.say("dose.missed", nil), Action: ActMissed + a.ID},
+	}}
+}
+
+// trigger reminds of the one injection that counts by the minute: some time
+// before, at its minute, and then asks whether it was given until somebody knows.
+func (w *wants) trigger(a Asked) {
+	at := a.Dose.At
+	args := map[string]string{"dose": a.Words(), "time": w.clock(at)}
+	soon := at.Add(-w.book.Policy.Messages.TriggerBefore)
+	w.message("dose/"+a.ID+"/soon", outbox.Dose, soon, at, outbox.Message{Text: w.say("trigger.soon", args)})
+	buttons := [][]outbox.Button{
+		{{Label: w.say("trigger.given", args), Action: ActGiven + a.ID}, {Label: w.say("trigger.given_other", nil), Action: ActOther + a.ID}},
+		{{Label: w.say("trigger.not_given", nil), Action: ActNotDone + a.ID}, {Label: w.say("trigger.problem", nil), Action: ActProblem + a.ID}},
+	}
+	w.message("dose/"+a.ID, outbox.Dose, at, a.Deadline, outbox.Message{Text: w.say("trigger.now", args), Buttons: buttons})
+	step := w.book.repeat(a.Dose.Class)
+	for again := at.Add(step); again.Before(a.Deadline); again = again.Add(step) {
+		w.message("dose/"+a.ID+"/check/"+again.UTC().Format("1504Z"), outbox.Dose, again, a.Deadline,
+			outbox.Message{Text: w.say("trigger.check", args), Buttons: buttons})
+	}
+}
+
+// tells says of which steps she is reminded, and whether only once a person has
+// booked them: a reminder of what follows a result must not be its first hint.
+var tells = map[plan.StepName]struct{ onlyBooked bool }{
+	plan.Baseline: {}, plan.Monitoring: {}, plan.Transfer: {true}, plan.HCGFirst: {},
+	plan.HCGRepeat: {true}, plan.OBUltrasound: {true}, plan.FollowUp: {true},
+}
+
+// visit reminds of a visit on the evening before and once more on the day.
+func (w *wants) visit(s plan.Step) {
+	rule, told := tells[s.Name]
+	if !told || s.On.IsZero() || s.Status != plan.Projected && s.Status != plan.Due || rule.onlyBooked && !s.Booked || w.unready(s) {
+		return
+	}
+	m := w.book.Policy.Messages
+	zone := w.book.zone()
+	args := map[string]string{"what": w.say(s.Phrase, nil), "date": w.day(s.On), "desk": w.book.Policy.Clinic.FrontDesk}
+	key := "visit/" + string(s.Name) + "/" + s.On.String()
+	eve := s.On.AddDays(-1).At(m.VisitEvening, zone)
+	if s.At.IsZero() {
+		w.message(key+"/eve", outbox.Reminder, eve, s.On.At(0, zone), outbox.Message{Text: w.say("visit.eve_untimed", args), Buttons: w.show()})
+		return
+	}
+	args["time"] = w.clock(s.At)
+	key += "T" + s.At.UTC().Format("1504Z")
+	w.message(key+"/eve", outbox.Reminder, eve, s.On.At(0, zone), outbox.Message{Text: w.say("visit.eve", args), Buttons: w.show()})
+	if s.Name == plan.Transfer {
+		w.transferDay(key, s, args)
+		return
+	}
+	if soon := s.At.Add(-m.VisitBefore); !w.book.quiet(soon) {
+		w.message(key+"/soon", outbox.Reminder, soon, s.At, outbox.Message{Text: w.say("visit.soon", args), Buttons: w.show()})
+	}
+}
+
+// transferDay counts back from the transfer: arrival, and before it the drinking.
+func (w *wants) transferDay(key string, s plan.Step, args map[string]string) {
+	day := w.book.Policy.Messages.Transfer
+	arrival := s.At.Add(-day.ArriveBefore)
+	args["arrival"] = w.clock(arrival)
+	w.message(key+"/drink", outbox.Dose, arrival.Add(-day.DrinkBefore), arrival, outbox.Message{Text: w.say("transfer.drink", args)})
+}
+
+// unready reports whether a step hangs on something that has not happened, so
+// that its day is a projection nobody should be woken for.
+func (w *wants) unready(s plan.Step) bool {
+	switch s.Name {
+	case plan.Monitoring:
+		f, ok := w.cycle.Live(plan.BaselineFound)
+		return !ok || f.Decision != plan.Start
+	case plan.HCGFirst:
+		_, ok := w.cycle.Live(plan.Transferred)
+		return !ok
+	}
+	return false
+}
+
+// show is the button under a neutral reminder that says plainly what it is about.
+func (w *wants) show() [][]outbox.Button {
+	if !w.patient.Neutral {
+		return nil
+	}
+	return [][]outbox.Button{{{Label: w.say("show", nil), Action: ActShow}}}
+}
+
+// civilDay is the day of t on the clinic's calendar.
+func (b *Book) civilDay(t time.Time) civil.Date { return civil.DateOf(t.In(b.zone())) }

@@ -1,0 +1,55 @@
+// Package reminders keeps the patients, what is known about them, and what they
+// have been promised. From the facts of a cycle it has the plan computed, and it
+// keeps the outbox in step with the plan: whatever changes a fact rewrites, in
+// the same transaction, every message that has not gone out yet.
+//
+// It owns the tables patients, enrolment_codes, cycles, facts, dose_answers and
+// checklist. Names and facts are sealed under the patient's own key; facts are
+// only ever added. It knows no chat and no staff: words and the human queue reach
+// it as functions.
+package reminders
+
+import (
+	"context"
+	"time"
+
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/outbox"
+	"handrail.example/reminders/plan"
+	"handrail.example/reminders/seal"
+	"handrail.example/reminders/store"
+)
+
+// Book is the patients' book. All of its methods work inside the caller's
+// transaction and take the time from it.
+type Book struct {
+	Vault  *seal.Vault
+	Outbox *outbox.Outbox
+	Policy plan.Policy
+	// Say is the phrasebook: a sentence in a language with its gaps filled, in
+	// its neutral form where that is asked for and there is one. Day and Clock
+	// say a day and a time of day.
+	Say   func(lang string, neutral bool, key string, args map[string]string) string
+	Day   func(lang string, d civil.Date) string
+	Clock func(lang string, t civil.TimeOfDay) string
+	// Concern puts something in front of a human.
+	Concern func(ctx context.Context, tx *store.Tx, c Concern) error
+}
+
+// Concern is something that a human must look at, found by the plan and not by
+// anything that the patient wrote.
+type Concern struct {
+	// Key is its cause: the same concern is raised once.
+	Key     string
+	Patient Patient
+	// Reason is a fixed word, the key of its title in the phrasebook.
+	Reason string
+	// Args fill the gaps of that title.
+	Args map[string]string
+	// Grave: it must be in somebody's hands today, and with PageNow at once,
+	// whatever the hour.
+	Grave, PageNow bool
+}
+
+// zone is the clinic's time zone.
+func (b *Book) zone() *time.Location { return b.Policy.Clinic.Zone.Location }

@@ -1,0 +1,205 @@
+package reminders
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/outbox"
+	"handrail.example/reminders/plan"
+	"handrail.example/reminders/store"
+)
+
+// planTopic gathers everything that the plan of a cycle promises.
+func planTopic(cycle int64) string { return fmt.Sprintf("cycle/%d/plan", cycle) }
+
+// Replan computes the plan of a patient's cycle and makes the outbox promise
+// what it asks for: no more, no less, and nothing twice.
+func (b *Book) Replan(ctx context.Context, tx *store.Tx, patient int64) (plan.Plan, error) {
+	pl, c, err := b.Plan(ctx, tx, patient)
+	if err != nil || c.ID == 0 {
+		return pl, err
+	}
+	p, err := b.Patient(ctx, tx, patient)
+	if err != nil {
+		return pl, err
+	}
+	var wants []outbox.Want
+	if c.Closed.IsZero() {
+		doses, err := b.Doses(ctx, tx, c, pl)
+		if err != nil {
+			return pl, err
+		}
+		wants = b.promises(p, c, pl, doses, tx.Now)
+	}
+	_, err = b.Outbox.Reconcile(ctx, tx, planTopic(c.ID), wants)
+	return pl, err
+}
+
+// The tasks that the plan asks for.
+const (
+	taskReplan  = "reminders.replan"
+	taskDose    = "reminders.dose_unanswered"
+	taskOpenEnd = "reminders.open_end"
+)
+
+// Tasks are the functions behind the tasks that this package promises.
+func (b *Book) Tasks() map[string]outbox.TaskFunc {
+	return map[string]outbox.TaskFunc{taskReplan: b.runReplan, taskDose: b.runDose, taskOpenEnd: b.runOpenEnd}
+}
+
+// duty is the payload of every task of this package.
+type duty struct {
+	Patient int64  `json:"patient"`
+	About   string `json:"about,omitempty"`
+}
+
+func readDuty(payload []byte) (duty, error) {
+	var d duty
+	if json.Unmarshal(payload, &d) != nil {
+		return d, fmt.Errorf("a task's payload does not hold what it should")
+	}
+	return d, nil
+}
+
+// runReplan renews the plan once a day: what was ahead comes due, what was due
+// is missed, and the doses of open-ended orders come into sight.
+func (b *Book) runReplan(ctx context.Context, tx *store.Tx, payload []byte) error {
+	d, err := readDuty(payload)
+	if err != nil {
+		return err
+	}
+	_, err = b.Replan(ctx, tx, d.Patient)
+	return err
+}
+
+// runDose turns a dose about which nothing was heard over to a person.
+func (b *Book) runDose(ctx context.Context, tx *store.Tx, payload []byte) error {
+	d, err := readDuty(payload)
+	if err != nil {
+		return err
+	}
+	a, found, err := b.Dose(ctx, tx, d.Patient, d.About)
+	if err != nil || !found || a.Settled() {
+		return err
+	}
+	p, err := b.Patient(ctx, tx, d.Patient)
+	if err != nil {
+		return err
+	}
+	reason := "dose_unanswered"
+	if a.Trigger() {
+		reason = "trigger_unanswered"
+	}
+	// After hours somebody is woken for what cannot be made up for later.
+	wake := a.Trigger() || a.Dose.Class == plan.Progesterone
+	return b.Concern(ctx, tx, Concern{Key: "dose/" + d.About, Patient: p, Reason: reason, Grave: true, PageNow: wake,
+		Args: map[string]string{"dose": a.Words(), "at": a.Dose.At.In(b.zone()).Format("2006-01-02 15:04")}})
+}
+
+// runOpenEnd turns something that a person must settle over to her, unless it has
+// been settled.
+func (b *Book) runOpenEnd(ctx context.Context, tx *store.Tx, payload []byte) error {
+	d, err := readDuty(payload)
+	if err != nil {
+		return err
+	}
+	pl, c, err := b.Plan(ctx, tx, d.Patient)
+	if err != nil || !c.Closed.IsZero() {
+		return err
+	}
+	p, err := b.Patient(ctx, tx, d.Patient)
+	if err != nil {
+		return err
+	}
+	for _, o := range pl.Open {
+		if o.Key == d.About && !o.Due.After(tx.Now) {
+			return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("cycle/%d/open/%s", c.ID, o.Key), Patient: p, Reason: "open_end", Grave: true,
+				Args: map[string]string{"why": o.Why.Words(), "step": string(o.Step)}})
+		}
+	}
+	return nil
+}
+
+// promises is everything that the plan asks to be said or done from now on.
+func (b *Book) promises(p Patient, c Cycle, pl plan.Plan, doses []Asked, now time.Time) []outbox.Want {
+	w := &wants{book: b, patient: p, cycle: c, now: now.In(b.zone())}
+	for _, o := range pl.Open {
+		// The trigger's own deadline asks after it.
+		if o.Step != plan.Trigger {
+			w.task("open/"+o.Key, taskOpenEnd, o.Key, o.Due)
+		}
+	}
+	tomorrow := civil.DateOf(w.now).AddDays(1)
+	w.task("replan/"+tomorrow.String(), taskReplan, "", tomorrow.At(0, b.zone()).Add(time.Minute))
+	for _, a := range doses {
+		// Somebody who must not be written to is still looked after: the
+		// deadline stands, only the question is left out.
+		w.dose(a)
+	}
+	if !p.Quiet() {
+		for _, s := range pl.Steps {
+			w.visit(s)
+		}
+	}
+	return w.list
+}
+
+// wants gathers the promises of one plan.
+type wants struct {
+	book    *Book
+	patient Patient
+	cycle   Cycle
+	now     time.Time // in the clinic's zone
+	list    []outbox.Want
+}
+
+func (w *wants) key(k string) string { return fmt.Sprintf("cycle/%d/%s", w.cycle.ID, k) }
+
+func (w *wants) task(key, run, about string, due time.Time) {
+	w.list = append(w.list, outbox.Want{Key: w.key(key), Kind: outbox.Task, About: w.patient.Person, Due: due,
+		Run: run, Payload: duty{Patient: w.patient.ID, About: about}})
+}
+
+// message adds a message that is of use until expires.
+func (w *wants) message(key string, kind outbox.Kind, due, expires time.Time, m outbox.Message) {
+	if !expires.After(w.now) {
+		return
+	}
+	w.list = append(w.list, outbox.Want{Key: w.key(key), Kind: kind, To: w.patient.Person, Due: due, Expires: expires, Message: m})
+}
+
+// say puts a sentence into her language and her wording.
+func (w *wants) say(key string, args map[string]string) string {
+	return w.book.Say(w.patient.Language, w.patient.Neutral, key, args)
+}
+
+func (w *wants) clock(t time.Time) string {
+	return w.book.Clock(w.patient.Language, civil.TimeOfDayOf(t.In(w.book.zone())))
+}
+
+func (w *wants) day(d civil.Date) string { return w.book.Day(w.patient.Language, d) }
+
+// quiet reports whether t lies in the patient's night.
+func (b *Book) quiet(t time.Time) bool {
+	q, at := b.Policy.Messages.QuietHours, civil.TimeOfDayOf(t.In(b.zone()))
+	if q.From <= q.To {
+		return at >= q.From && at < q.To
+	}
+	return at >= q.From || at < q.To
+}
+
+// afterQuiet is t, or the end of the quiet hours that it lies in.
+func (b *Book) afterQuiet(t time.Time) time.Time {
+	if !b.quiet(t) {
+		return t
+	}
+	q, local := b.Policy.Messages.QuietHours, t.In(b.zone())
+	day := civil.DateOf(local)
+	if q.From > q.To && civil.TimeOfDayOf(local) >= q.From {
+		day = day.AddDays(1)
+	}
+	return day.At(q.To, b.zone())
+}
