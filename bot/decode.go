@@ -18,7 +18,7 @@ const source = "telegram"
 // person's words from being read.
 type (
 	wireUpdate struct {
-		ID     *int64          `json:"update_id"`
+		ID     int64           `json:"update_id"`
 		Said   json.RawMessage `json:"message"`
 		Edited json.RawMessage `json:"edited_message"`
 		Press  *wirePress      `json:"callback_query"`
@@ -83,10 +83,10 @@ const somethingElse = "something"
 // is in it.
 func Decode(raw []byte) (dialog.Inbound, error) {
 	u, err := parse(raw)
-	if err != nil || u.ID == nil {
+	if err != nil || u.ID == 0 {
 		return dialog.Inbound{}, errors.New("an update is no JSON object with an update_id")
 	}
-	in := dialog.Inbound{Source: source, Update: strconv.FormatInt(*u.ID, 10), Kind: dialog.Ignored}
+	in := dialog.Inbound{Source: source, Update: strconv.FormatInt(u.ID, 10), Kind: dialog.Ignored}
 	ok := true
 	switch {
 	case u.Said != nil:
@@ -99,7 +99,7 @@ func Decode(raw []byte) (dialog.Inbound, error) {
 		ok = readMember(&in, u.Member)
 	}
 	if !ok {
-		return dialog.Inbound{}, fmt.Errorf("update %d is malformed", *u.ID)
+		return dialog.Inbound{}, fmt.Errorf("update %d is malformed", u.ID)
 	}
 	return in, nil
 }
@@ -121,14 +121,14 @@ func lenient(err error) error {
 // the rest; false when it has no id.
 func envelope(raw []byte) (id int64, chat string, ok bool) {
 	u, err := parse(raw)
-	if err != nil || u.ID == nil {
+	if err != nil || u.ID == 0 {
 		return 0, "", false
 	}
 	in, err := Decode(raw)
 	if err != nil {
-		return *u.ID, "", true
+		return u.ID, "", true
 	}
-	return *u.ID, in.Chat, true
+	return u.ID, in.Chat, true
 }
 
 func readSaid(in *dialog.Inbound, raw json.RawMessage) bool {

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"io"
 	"net/http"
+
+	"handrail.example/dialog"
 )
 
 // maxUpdate is the largest update that a webhook takes, in bytes.
@@ -48,7 +50,7 @@ func (h *Webhook) take(w http.ResponseWriter, r *http.Request) int {
 	if !ok {
 		return http.StatusBadRequest
 	}
-	if err := h.Intake.Take(r.Context(), []Update{{ID: id, Raw: raw, Chat: chat}}); err != nil {
+	if err := h.Intake.Take(r.Context(), []dialog.Arrival{{ID: id, Raw: raw, Chat: chat}}); err != nil {
 		return http.StatusServiceUnavailable
 	}
 	return http.StatusOK

@@ -7,23 +7,9 @@ import (
 	"log/slog"
 	"time"
 
+	"handrail.example/dialog"
 	"handrail.example/reminders/clock"
 )
-
-// Update is one update as it came.
-type Update struct {
-	// ID is the platform's. Ids rise by one, but may start again lower after a
-	// quiet week. An update that names none gets the lowest it can have.
-	ID int64
-	// Raw is its JSON, byte for byte.
-	Raw []byte
-	// Chat is the private chat it belongs to, or "".
-	Chat string
-	// Next is the offset that confirms it, when it was polled for: its id plus
-	// one. It is zero when a webhook brought it: updates then come in any order,
-	// and an offset kept from one could confirm another that is still to come.
-	Next int64
-}
 
 // Intake is where updates go. It is the only thing that stands between the
 // platform's forgetting an update and our having it.
@@ -34,7 +20,7 @@ type Intake interface {
 	// Take commits the updates, and the last one's Next as the next offset unless
 	// it is zero, even when that is lower than an earlier offset. An update that
 	// it has already is no error. It returns only when all are safe.
-	Take(ctx context.Context, updates []Update) error
+	Take(ctx context.Context, updates []dialog.Arrival) error
 }
 
 // Back-offs of the poller on the injected clock, and how long a request is kept
@@ -111,9 +97,9 @@ func (p *Poller) pass(ctx context.Context, tether *Tether) error {
 var errNoIDs = errors.New("the platform sent updates without numbers; they are kept as they came")
 
 // number reads the id and the chat of each update. One without an id gets the
-// lowest that it can have, since ids rise: the offset after it then skips
+// lowest that it can have, since ids rise by one: the offset after it then skips
 // nothing that was not handed out. It reports whether any id could be read.
-func number(batch []json.RawMessage, offset int64) (updates []Update, readable bool) {
+func number(batch []json.RawMessage, offset int64) (updates []dialog.Arrival, readable bool) {
 	next := offset
 	for _, raw := range batch {
 		id, chat, ok := envelope(raw)
@@ -122,7 +108,7 @@ func number(batch []json.RawMessage, offset int64) (updates []Update, readable b
 		}
 		readable = readable || ok
 		next = id + 1
-		updates = append(updates, Update{ID: id, Raw: raw, Chat: chat, Next: next})
+		updates = append(updates, dialog.Arrival{ID: id, Raw: raw, Chat: chat, Next: next})
 	}
 	return updates, readable
 }

@@ -15,14 +15,17 @@ import (
 
 	"handrail.example/bot"
 	"handrail.example/bot/loopback"
+	"handrail.example/dialog"
 )
+
+var _ bot.Intake = (*dialog.Intake)(nil)
 
 // memory is an Intake that keeps everything, by id, and can fail.
 type memory struct {
 	mu      sync.Mutex
 	next    int64
 	known   bool
-	order   []bot.Update
+	order   []dialog.Arrival
 	seen    map[string]bool
 	fail    int // so many calls of Take fail first
 	batches int
@@ -36,7 +39,7 @@ func (m *memory) Offset(context.Context) (int64, bool, error) {
 	return m.next, m.known, nil
 }
 
-func (m *memory) Take(_ context.Context, updates []bot.Update) error {
+func (m *memory) Take(_ context.Context, updates []dialog.Arrival) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.fail > 0 {

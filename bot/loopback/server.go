@@ -103,7 +103,7 @@ type Server struct {
 	calls    []Call
 	callSeq  int
 	queue    queue
-	hook     webhook
+	hook     *webhook // nil: the bot polls
 	faults   []*Fault
 	away     time.Time // the server is out of reach until then
 	sentAt   []time.Time

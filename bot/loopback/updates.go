@@ -82,8 +82,8 @@ func (q *queue) number() int64 {
 
 func (s *Server) enqueue(u update) {
 	s.queue.waiting = append(s.queue.waiting, u)
-	if s.hook.url != "" {
-		s.hook.nudge(s.cfg.Hold())
+	if s.hook != nil {
+		s.hook.nudge(s.cfg.Hold)
 		return
 	}
 	s.wakePoll(errUpdate)
@@ -107,7 +107,7 @@ func (s *Server) getUpdates(ctx context.Context, p params) (any, *failure) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.hook.url != "" {
+	if s.hook != nil {
 		return nil, fail(http.StatusConflict, "Conflict: can't use getUpdates method while webhook is active; use deleteWebhook to delete the webhook first")
 	}
 	s.wakePoll(errConflict)

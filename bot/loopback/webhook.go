@@ -6,28 +6,42 @@ import (
 	"net/http"
 	"net/url"
 	"regexp"
+	"slices"
 	"time"
 )
 
-// webhook is where updates are delivered instead of being polled for.
+// webhook is where updates are delivered instead of being polled for. All its
+// fields are under the server's lock, but address and secret never change.
 type webhook struct {
-	url      string
-	secret   string
-	stop     context.CancelFunc
-	bell     chan struct{}
+	address, secret string
+	stop            context.CancelFunc
+	bell            chan struct{}
+	// releases are the holds on the clock that end when all is delivered. The
+	// deliverer lets go of them, nobody else: one of them may be lent.
 	releases []func()
+	ended    bool
 	failed   string // what went wrong last, in the platform's words
 }
 
 var secretShape = regexp.MustCompile(`^[A-Za-z0-9_-]{1,256}$`)
 
 // nudge wakes the deliverer, which lets go of the clock when it has delivered.
-func (h *webhook) nudge(release func()) {
-	h.releases = append(h.releases, release)
+func (h *webhook) nudge(hold func() func()) {
+	if h.ended {
+		return
+	}
+	h.releases = append(h.releases, hold())
 	select {
 	case h.bell <- struct{}{}:
 	default:
 	}
+}
+
+func (h *webhook) letGo() {
+	for _, release := range h.releases {
+		release()
+	}
+	h.releases = nil
 }
 
 func (s *Server) setWebhook(c *call) (any, *failure) {
@@ -36,24 +50,23 @@ func (s *Server) setWebhook(c *call) (any, *failure) {
 		return s.deleteWebhook(c)
 	}
 	if u, err := url.Parse(address); err != nil || u.Hostname() != "127.0.0.1" {
-		return nil, fail(http.StatusBadRequest, "Bad Request: bad webhook: this server delivers to 127.0.0.1 only")
+		return nil, badRequest("bad webhook: this server delivers to 127.0.0.1 only")
 	}
 	if secret != "" && !secretShape.MatchString(secret) {
-		return nil, fail(http.StatusBadRequest, "Bad Request: secret token contains unallowed characters")
+		return nil, badRequest("secret token contains unallowed characters")
 	}
 	if c.has("allowed_updates") {
 		s.queue.allowed = c.list("allowed_updates")
 	}
-	if c.text("drop_pending_updates") == "true" {
-		s.queue.waiting = nil
+	if _, bad := s.deleteWebhook(c); bad != nil {
+		return nil, bad
 	}
-	s.endWebhook()
 	ctx, stop := context.WithCancel(s.ctx)
-	s.hook = webhook{url: address, secret: secret, stop: stop, bell: make(chan struct{}, 1)}
+	h := &webhook{address: address, secret: secret, stop: stop, bell: make(chan struct{}, 1)}
+	s.hook = h
 	s.wakePoll(errConflict)
-	s.hook.nudge(s.cfg.Hold())
-	bell := s.hook.bell
-	s.work.Go(func() { s.deliver(ctx, address, secret, bell) })
+	h.nudge(s.cfg.Hold)
+	s.work.Go(func() { s.deliver(ctx, h) })
 	return true, nil
 }
 
@@ -61,131 +74,117 @@ func (s *Server) deleteWebhook(c *call) (any, *failure) {
 	if c.text("drop_pending_updates") == "true" {
 		s.queue.waiting = nil
 	}
-	s.endWebhook()
-	s.hook = webhook{}
+	if s.hook != nil {
+		s.hook.stop()
+		s.hook = nil
+	}
 	return true, nil
 }
 
-func (s *Server) endWebhook() {
-	if s.hook.stop != nil {
-		s.hook.stop()
-	}
-	for _, release := range s.hook.releases {
-		release()
-	}
-	s.hook.releases = nil
-}
-
 func (s *Server) webhookInfo(*call) (any, *failure) {
-	out := map[string]any{
-		"url": s.hook.url, "has_custom_certificate": false,
-		"pending_update_count": len(s.queue.waiting),
-	}
-	if s.hook.failed != "" {
-		out["last_error_message"] = s.hook.failed
+	out := map[string]any{"url": "", "has_custom_certificate": false, "pending_update_count": len(s.queue.waiting)}
+	if s.hook != nil {
+		out["url"] = s.hook.address
+		if s.hook.failed != "" {
+			out["last_error_message"] = s.hook.failed
+		}
 	}
 	return out, nil
 }
 
 // deliver posts one update after the other until ctx ends. An update that is
 // not taken is tried again after a growing pause, as long as it lives.
-func (s *Server) deliver(ctx context.Context, address, secret string, bell <-chan struct{}) {
+func (s *Server) deliver(ctx context.Context, h *webhook) {
+	defer s.endDelivery(h)
 	pause := time.Second
 	for ctx.Err() == nil {
-		u, ok := s.toDeliver()
+		u, ok := s.toDeliver(h)
 		if !ok {
 			select {
-			case <-bell:
+			case <-h.bell:
 			case <-ctx.Done():
 			}
 			continue
 		}
-		if s.post(ctx, address, secret, u.raw) {
-			pause = time.Second
-			s.delivered(u.id)
+		if why := s.post(ctx, h, u.raw); why != "" {
+			s.undelivered(h, why)
+			_ = s.cfg.Sleep(ctx, pause)
+			pause = min(2*pause, time.Minute)
 			continue
 		}
-		release := s.rest()
-		_ = s.cfg.Sleep(ctx, pause)
-		release()
-		pause = min(2*pause, time.Minute)
+		pause = time.Second
+		s.delivered(u.id)
 	}
+}
+
+func (s *Server) endDelivery(h *webhook) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	h.letGo()
+	h.ended = true
 }
 
 // toDeliver is the oldest update that waits. When there is none it lets go of
 // the clock.
-func (s *Server) toDeliver() (update, bool) {
+func (s *Server) toDeliver(h *webhook) (update, bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.queue.expire(s.cfg.Now())
-	if n := len(s.queue.waiting); n > 0 && s.hook.url != "" {
-		if n > 1 && s.hits(Reorder) {
-			return s.queue.waiting[1], true
-		}
+	switch n := len(s.queue.waiting); {
+	case n == 0:
+		h.letGo()
+		return update{}, false
+	case n > 1 && s.hits(Reorder):
+		return s.queue.waiting[1], true
+	default:
 		return s.queue.waiting[0], true
 	}
-	for _, release := range s.hook.releases {
-		release()
-	}
-	s.hook.releases = nil
-	return update{}, false
 }
 
-// rest swaps the holds of all waiting updates for one that Sleep can give back.
-func (s *Server) rest() (release func()) {
+// undelivered notes why, and swaps the holds of all waiting updates for a single
+// one, which Sleep gives back while it lasts.
+func (s *Server) undelivered(h *webhook, why string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	release = s.cfg.Hold()
-	for _, r := range s.hook.releases {
-		r()
-	}
-	s.hook.releases = nil
-	return release
+	h.failed = why
+	only := s.cfg.Hold()
+	h.letGo()
+	h.releases = []func(){only}
 }
 
+// delivered forgets an update, unless it is to come twice.
 func (s *Server) delivered(id int64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for i, u := range s.queue.waiting {
-		if u.id == id {
-			s.queue.past = append(s.queue.past, u)
-			if s.hits(Repeat) {
-				return // it stays, and comes again
-			}
-			s.queue.waiting = append(s.queue.waiting[:i], s.queue.waiting[i+1:]...)
-			return
-		}
+	i := slices.IndexFunc(s.queue.waiting, func(u update) bool { return u.id == id })
+	if i < 0 || s.hits(Repeat) {
+		return
 	}
+	s.queue.waiting = slices.Delete(s.queue.waiting, i, i+1)
 }
 
-func (s *Server) post(ctx context.Context, address, secret string, body []byte) bool {
+// post delivers one update; why says what went wrong, or is empty.
+func (s *Server) post(ctx context.Context, h *webhook, body []byte) (why string) {
 	if s.isAway() {
-		return s.undelivered("Out of reach")
+		return "Out of reach"
 	}
 	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
 	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, address, bytes.NewReader(body))
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, h.address, bytes.NewReader(body))
 	if err != nil {
-		return s.undelivered("wrong URL")
+		return "Wrong URL"
 	}
 	req.Header.Set("Content-Type", "application/json")
-	if secret != "" {
-		req.Header.Set("X-Telegram-Bot-Api-Secret-Token", secret)
+	if h.secret != "" {
+		req.Header.Set("X-Telegram-Bot-Api-Secret-Token", h.secret)
 	}
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
-		return s.undelivered("Connection failed")
+		return "Connection failed"
 	}
 	_ = resp.Body.Close()
 	if resp.StatusCode/100 != 2 {
-		return s.undelivered("Wrong response from the webhook: " + resp.Status)
+		return "Wrong response from the webhook: " + resp.Status
 	}
-	return true
-}
-
-func (s *Server) undelivered(why string) bool {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.hook.failed = why
-	return false
+	return ""
 }
