@@ -1,0 +1,32 @@
+package main
+
+import (
+	"context"
+	"os"
+
+	"handrail.example/reminders/plan"
+)
+
+func runPolicy(_ context.Context, args []string, e env) error {
+	if len(args) > 0 {
+		return refusedf("policy takes no arguments, not %q; redirect its output into a file", args[0])
+	}
+	_, err := e.stdout.Write(plan.DefaultPolicyYAML())
+	return err
+}
+
+// readPolicy reads the policy file at path; "" stands for the default policy.
+func readPolicy(path string) (plan.Policy, error) {
+	if path == "" {
+		return plan.DefaultPolicy(), nil
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return plan.Policy{}, refusedf("policy %s cannot be read (%v); name a readable file", path, cause(err))
+	}
+	p, err := plan.ParsePolicy(b)
+	if err != nil {
+		return plan.Policy{}, refused(faulty{"policy " + path, err})
+	}
+	return p, nil
+}

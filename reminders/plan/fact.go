@@ -1,0 +1,170 @@
+package plan
+
+import (
+	"fmt"
+	"time"
+
+	"handrail.example/reminders/civil"
+)
+
+// FactKind names what a fact is about.
+type FactKind string
+
+// The kinds of facts.
+const (
+	PeriodStart   FactKind = "period_start"
+	Spotting      FactKind = "spotting"
+	PeriodDue     FactKind = "period_expected"
+	ProgestinEnd  FactKind = "progestin_end"
+	Ready         FactKind = "ready"
+	BaselineFound FactKind = "baseline"
+	OrderGiven    FactKind = "order"
+	StopOrder     FactKind = "stop_order"
+	DoseAnswered  FactKind = "dose"
+	Visit         FactKind = "visit"
+	Embryos       FactKind = "embryos"
+	Scan          FactKind = "scan"
+	LHSurge       FactKind = "lh_surge"
+	TriggerOrder  FactKind = "trigger_order"
+	TriggerGiven  FactKind = "trigger"
+	Transferred   FactKind = "transfer"
+	HCG           FactKind = "hcg"
+	OBScan        FactKind = "ob_ultrasound"
+	Cancelled     FactKind = "cancelled"
+	Retracted     FactKind = "retracted"
+)
+
+// factKinds has every kind; its order breaks ties between facts of one instant.
+var factKinds = []FactKind{PeriodDue, ProgestinEnd, Ready, Spotting, PeriodStart, BaselineFound, OrderGiven, StopOrder,
+	DoseAnswered, Visit, Embryos, Scan, LHSurge, TriggerOrder, TriggerGiven, Transferred, HCG, OBScan, Cancelled, Retracted}
+
+// Decision is what a baseline led to.
+type Decision string
+
+// The decisions at a baseline.
+const (
+	Start  Decision = "start"
+	Rescan Decision = "rescan"
+	Cancel Decision = "cancel"
+)
+
+// Pattern is how the lining looks in a scan.
+type Pattern string
+
+// The patterns of the lining.
+const (
+	Trilaminar   Pattern = "trilaminar"
+	Intermediate Pattern = "intermediate"
+	Homogeneous  Pattern = "homogeneous"
+)
+
+// Stop is the rule by which an order ends: exactly one of its fields is set.
+type Stop struct {
+	// AfterDoses is a count of doses, AfterDays of days from the first.
+	AfterDoses, AfterDays int
+	// AtTrigger ends it with the last dose before the trigger.
+	AtTrigger bool
+	// UntilOrder leaves it running until a stop order.
+	UntilOrder bool
+}
+
+// Fact is one thing that was said or decided about a cycle. Which fields matter
+// depends on Kind; the others are zero. A correction is a new fact that names
+// in Replaces the ID of the one that it takes the place of.
+type Fact struct {
+	Kind     FactKind
+	ID       string
+	Replaces string
+
+	// At is an instant, in the clinic's zone (period_start, spotting, visit,
+	// dose, trigger_order, trigger, hcg).
+	At time.Time
+	// On is a day (all other kinds that have one).
+	On civil.Date
+
+	// What a baseline found; nil where it was not measured.
+	Decision                Decision
+	CystMM, Estradiol       *float64 // mm, pg/mL
+	BloodProgesterone, Beta *float64 // ng/mL, IU/L
+
+	// An order (order, trigger_order), and a person's check of it.
+	Drug, Product, Route  string
+	Dose                  float64
+	Unit                  string
+	Times                 []civil.TimeOfDay
+	From                  civil.Date
+	Stop                  Stop
+	Prescriber, CheckedBy string
+
+	// Order is the ID of the order that a stop_order ends or a dose belongs to.
+	Order string
+	// Taken is the answer to a dose question; At is the minute it was due.
+	Taken *bool
+	// Step is what a visit is for.
+	Step StepName
+	// Item is the readiness item that a ready fact is about.
+	Item string
+
+	// EmbryoDay is the embryo's age in days at transfer: 3, 5 or 6; 0 where not
+	// said. Count is how many embryos were transferred; 0 where not said.
+	EmbryoDay, Count int
+
+	// What a scan saw: follicles and lining in mm.
+	RightMM, LeftMM []float64
+	LiningMM        *float64
+	Pattern         Pattern
+
+	// NightOf is the day that counts as the trigger's, where it differs from
+	// the date of At because it was given after midnight.
+	NightOf civil.Date
+	// IUPerL is the value of a blood test for hCG.
+	IUPerL float64
+	// Viable is what an early pregnancy ultrasound showed; nil when uncertain.
+	Viable *bool
+	// Reason is why the cycle was cancelled or a fact retracted.
+	Reason string
+
+	pos int // place in the list that was read, from 1; 0 when it was not
+}
+
+// String names the fact for an error: "fact 3 (hcg, id h1)".
+func (f Fact) String() string {
+	name := string(f.Kind)
+	if f.Kind == "" {
+		name = "no kind"
+	}
+	if f.ID != "" {
+		name += ", id " + f.ID
+	}
+	if f.pos == 0 {
+		return "the " + name
+	}
+	return fmt.Sprintf("fact %d (%s)", f.pos, name)
+}
+
+// day is the calendar day that the fact is about.
+func (f Fact) day() civil.Date {
+	if !f.On.IsZero() {
+		return f.On
+	}
+	if !f.At.IsZero() {
+		return civil.DateOf(f.At)
+	}
+	return f.From
+}
+
+// Refusal says why a fact cannot be true beside the others. It is one sentence
+// in three parts.
+type Refusal struct {
+	// Fact names the fact, Why says what is wrong, Do what to do next.
+	Fact, Why, Do string
+	// Kind is the kind of the refused fact.
+	Kind FactKind
+}
+
+// Error is the whole sentence.
+func (r *Refusal) Error() string { return fmt.Sprintf("%s: %s; %s", r.Fact, r.Why, r.Do) }
+
+func refuse(f Fact, why, do string) *Refusal {
+	return &Refusal{Fact: f.String(), Why: why, Do: do, Kind: f.Kind}
+}

@@ -1,0 +1,154 @@
+package plan
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"handrail.example/reminders/civil"
+)
+
+// openEnds lists what a person must settle, with the time by which it must be
+// before her.
+func (b *builder) openEnds() []OpenEnd {
+	var out []OpenEnd
+	add := func(key string, step StepName, due time.Time, why Reason) {
+		out = append(out, OpenEnd{Key: key, Step: step, Why: why, Due: due})
+	}
+	b.openPeriod(add)
+	if !b.cancelled.IsZero() {
+		b.openAfterCancel(add)
+		return out
+	}
+	for _, s := range b.plan.Steps {
+		b.openStep(s, add)
+	}
+	b.openOrders(add)
+	b.openResults(add)
+	slices.SortStableFunc(out, func(x, y OpenEnd) int { return cmp.Or(x.Due.Compare(y.Due), cmp.Compare(x.Key, y.Key)) })
+	return out
+}
+
+type addOpen func(key string, step StepName, due time.Time, why Reason)
+
+// morning and evening are the opening and the closing hour of a day.
+func (b *builder) morning(d civil.Date) time.Time { return d.At(b.pol.Opening.From, b.pol.Location()) }
+func (b *builder) evening(d civil.Date) time.Time { return d.At(b.pol.Opening.To, b.pol.Location()) }
+
+// openPeriod: a period or a bleed that is expected and does not come.
+func (b *builder) openPeriod(add addOpen) {
+	if !b.dayOne.IsZero() || !b.cancelled.IsZero() {
+		return
+	}
+	if f, ok := b.l.one(PeriodDue); ok {
+		due := f.On.AddDays(b.pol.Calendar.PeriodLateDays)
+		add("period_late", "", b.morning(due), because("open_period_late", "on", f.On.String()))
+	}
+	if f, ok := b.l.one(ProgestinEnd); ok {
+		due := f.On.AddDays(b.pol.Calendar.BleedWithinDays)
+		add("bleed_late", "", b.morning(due), because("open_bleed_late", "on", f.On.String()))
+	}
+}
+
+// openAfterCancel: every order that is still running needs a stop order.
+func (b *builder) openAfterCancel(add addOpen) {
+	for _, c := range b.orders {
+		if !c.never() && c.first.Before(b.cancelled) && (c.last.IsZero() || !c.last.Before(b.cancelled)) {
+			add("stop/"+c.key, "", b.morning(b.cancelled), because("open_stop_after_cancel", "on", b.cancelled.String(), "order", c.key))
+		}
+	}
+}
+
+// openStep: a planned visit that nobody shows done by the close of its day.
+func (b *builder) openStep(s Step, add addOpen) {
+	if s.Status == Done || s.Status == Dropped {
+		return
+	}
+	switch s.Name {
+	case Stimulation, LutealEstrogen, LutealProgesterone, LutealEnd:
+	case Trigger:
+		if s.Booked {
+			late := b.trigger.At.Add(b.pol.Messages.DoseDeadlines[TriggerDrug].After)
+			add(s.Key, s.Name, late, because("open_trigger_unconfirmed", "at", s.At.Format("2006-01-02 15:04")))
+		}
+	default:
+		if s.On.IsZero() {
+			add(s.Key, s.Name, b.morning(s.From.AddDays(-1)), because("open_not_planned"))
+		} else {
+			add(s.Key, s.Name, b.evening(s.On), because("open_not_done", "on", s.On.String()))
+		}
+	}
+}
+
+// openOrders: an order that is due and not on record, or waits for a decision.
+func (b *builder) openOrders(add addOpen) {
+	for _, s := range b.plan.Steps {
+		switch {
+		case s.Status == Done || s.Status == Dropped:
+		case s.Name == Stimulation && !s.Booked && !b.cleared.IsZero():
+			add(s.Key, s.Name, b.evening(b.cleared), because("open_no_start_order", "on", b.cleared.String()))
+		case s.Name == LutealProgesterone && !s.Booked && b.anchorFirm(s.Name):
+			add(s.Key, s.Name, b.morning(s.On), because("open_no_luteal_order", "on", s.On.String()))
+		case s.Name == LutealEnd && !s.Booked && b.running([]DrugClass{Progesterone, Estrogen}) && b.transferred:
+			add(s.Key, s.Name, b.morning(s.On), b.endReason(s))
+		}
+	}
+	for _, c := range b.orders {
+		if s, ok := b.plan.Step(string(Stimulation) + "/" + c.key); ok && c.held && s.Status != Dropped {
+			add("held/"+c.key, Stimulation, b.evening(c.first), because("open_held", "from", c.first.String()))
+		}
+	}
+	b.openDecision(add)
+}
+
+func (b *builder) endReason(s Step) Reason {
+	switch {
+	case b.conditions[WhenNegative]:
+		return because("open_stop_after_negative", "on", s.From.String())
+	case b.conditions[WhenLost]:
+		return because("open_stop_after_scan", "on", s.From.String())
+	}
+	return because("open_luteal_end", "on", s.On.String())
+}
+
+// anchorFirm reports whether the rule that counts for a step hangs on something
+// settled.
+func (b *builder) anchorFirm(name StepName) bool {
+	f, ok := b.rule(name)
+	return ok && f.anchor.firm()
+}
+
+// running reports whether an order of these classes has no end.
+func (b *builder) running(classes []DrugClass) bool {
+	_, open := b.endsOf(classes)
+	return open > 0
+}
+
+// openDecision: a scan that led to nothing by the close of its day.
+func (b *builder) openDecision(add addOpen) {
+	scan, ok := b.l.last(Scan)
+	if !ok || b.given || b.ordered || b.transferred || b.surged {
+		return
+	}
+	for _, v := range b.l.of(Visit) {
+		if civil.DateOf(v.At).After(scan.On) {
+			return
+		}
+	}
+	if m, planned := b.anchors[Monitoring]; planned && m.on.After(scan.On) {
+		return
+	}
+	add("decision/"+scan.On.String(), Monitoring, b.evening(scan.On), because("open_no_decision", "on", scan.On.String()))
+}
+
+// openResults: a result is told and acted on by a person, at once.
+func (b *builder) openResults(add addOpen) {
+	if n := len(b.values); n > 0 && b.plan.HCG != nil && b.plan.HCG.Verdict != AtOrAbove && !b.scannedAfter(civil.DateOf(b.values[n-1].At)) {
+		last := b.values[n-1]
+		add("result/"+last.At.UTC().Format("200601021504"), HCGRepeat, last.At,
+			because("open_result", "on", civil.DateOf(last.At).String(), "verdict", string(b.plan.HCG.Verdict)))
+	}
+	if scan, ok := b.l.last(OBScan); ok && scan.Viable == nil {
+		add("scan/"+scan.On.String(), OBUltrasound, b.evening(scan.On), because("open_scan_uncertain", "on", scan.On.String()))
+	}
+}

@@ -1,0 +1,122 @@
+package plan
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// The plausible ranges. Outside of them a value is a slip of the pen, not a
+// finding: 78 for a lining of 7.8 mm, or 0.8 for one in centimetres. The edges
+// are common practice, no source.
+const (
+	minLiningMM, maxLiningMM     = 1, 30
+	minFollicleMM, maxFollicleMM = 1, 60
+	maxCystMM                    = 200
+	maxEstradiol                 = 20000   // pg/mL
+	maxProgesterone              = 200     // ng/mL
+	maxHCG                       = 2000000 // IU/L
+	maxEmbryos                   = 5
+	maxCourse                    = 400 // doses or days of one order
+)
+
+// plausible refuses a fact whose own values cannot be right.
+func (f Fact) plausible() error {
+	if f.Stop.AfterDoses > maxCourse || f.Stop.AfterDays > maxCourse {
+		return refuse(f, "the course is too long", fmt.Sprintf("order at most %d doses or days at a time", maxCourse))
+	}
+	if why, do := f.badWord(); why != "" {
+		return refuse(f, why, do)
+	}
+	if why, do := f.badNumber(); why != "" {
+		return refuse(f, why, do)
+	}
+	return f.badOrder()
+}
+
+func (f Fact) badWord() (why, do string) {
+	for _, w := range []struct {
+		field, got string
+		kinds      []FactKind
+		allowed    []string
+	}{
+		{"decision", string(f.Decision), []FactKind{BaselineFound}, []string{"start", "rescan", "cancel"}},
+		{"step", string(f.Step), []FactKind{Visit}, visitSteps},
+		{"pattern", string(f.Pattern), nil, []string{"trilaminar", "intermediate", "homogeneous"}},
+	} {
+		required := slices.Contains(w.kinds, f.Kind)
+		if (required || w.got != "") && !slices.Contains(w.allowed, w.got) {
+			return fmt.Sprintf("%s %q is not known", w.field, w.got), "use one of " + strings.Join(w.allowed, ", ")
+		}
+	}
+	return "", ""
+}
+
+// visitSteps are the steps for which she comes to the clinic.
+var visitSteps = []string{string(Baseline), string(Monitoring), string(Transfer), string(HCGFirst),
+	string(HCGRepeat), string(OBUltrasound), string(FollowUp)}
+
+func (f Fact) badNumber() (why, do string) {
+	checks := []struct {
+		field      string
+		got        *float64
+		least, top float64
+		unit       string
+	}{
+		{"lining_mm", f.LiningMM, minLiningMM, maxLiningMM, "mm"},
+		{"cyst_mm", f.CystMM, 0, maxCystMM, "mm"},
+		{"estradiol_pg_ml", f.Estradiol, 0, maxEstradiol, "pg/mL"},
+		{"progesterone_ng_ml", f.BloodProgesterone, 0, maxProgesterone, "ng/mL"},
+		{"hcg_iu_per_l", f.Beta, 0, maxHCG, "IU/L"},
+		{"iu_per_l", &f.IUPerL, 0, maxHCG, "IU/L"},
+	}
+	for _, mm := range slices.Concat(f.RightMM, f.LeftMM) {
+		checks = append(checks, struct {
+			field      string
+			got        *float64
+			least, top float64
+			unit       string
+		}{"follicle", &mm, minFollicleMM, maxFollicleMM, "mm"})
+	}
+	for _, c := range checks {
+		if c.got != nil && (*c.got < c.least || *c.got > c.top) {
+			return fmt.Sprintf("%s %v is not plausible", c.field, *c.got),
+				fmt.Sprintf("enter %v to %v %s", c.least, c.top, c.unit)
+		}
+	}
+	return f.badEmbryos()
+}
+
+func (f Fact) badEmbryos() (why, do string) {
+	if f.EmbryoDay != 0 && !slices.Contains([]int{3, 5, 6}, f.EmbryoDay) {
+		return fmt.Sprintf("embryo_day %d is not known", f.EmbryoDay), "enter 3, 5 or 6"
+	}
+	if f.Count < 0 || f.Count > maxEmbryos {
+		return fmt.Sprintf("embryos %d is not plausible", f.Count), fmt.Sprintf("enter 1 to %d", maxEmbryos)
+	}
+	return "", ""
+}
+
+func (f Fact) badOrder() error {
+	if f.Kind != OrderGiven && f.Kind != TriggerOrder {
+		return nil
+	}
+	if strings.TrimSpace(f.Drug) == "" || strings.TrimSpace(f.Unit) == "" {
+		return refuse(f, "drug or unit is empty", "name both as they were prescribed")
+	}
+	if f.Dose <= 0 {
+		return refuse(f, fmt.Sprintf("dose %v is not plausible", f.Dose), "enter the prescribed dose, more than 0")
+	}
+	if f.Kind == TriggerOrder {
+		return nil
+	}
+	if len(f.Times) == 0 || len(f.Times) > 24 {
+		return refuse(f, "times lists no time of day or too many", `write them as ["08:00","20:00"]`)
+	}
+	for i, t := range f.Times[1:] {
+		if t == f.Times[i] {
+			return refuse(f, "times names "+t.String()+" twice", "list each time of day once")
+		}
+	}
+	return nil
+}

@@ -1,0 +1,277 @@
+package plan
+
+import (
+	_ "embed"
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// StepName names a step of the cycle.
+type StepName string
+
+// The steps, in the order in which they are listed.
+const (
+	Baseline           StepName = "baseline"
+	Stimulation        StepName = "stimulation"
+	Monitoring         StepName = "monitoring"
+	Trigger            StepName = "trigger"
+	LutealEstrogen     StepName = "luteal_estrogen"
+	LutealProgesterone StepName = "luteal_progesterone"
+	Transfer           StepName = "transfer"
+	HCGFirst           StepName = "hcg_first"
+	HCGRepeat          StepName = "hcg_repeat"
+	OBUltrasound       StepName = "ob_ultrasound"
+	LutealEnd          StepName = "luteal_end"
+	FollowUp           StepName = "follow_up"
+)
+
+// StepNames has every step in listing order.
+var StepNames = []StepName{Baseline, Stimulation, Monitoring, Trigger, LutealEstrogen,
+	LutealProgesterone, Transfer, HCGFirst, HCGRepeat, OBUltrasound, LutealEnd, FollowUp}
+
+// Fit is the rule by which a step finds its day.
+type Fit string
+
+// The fitting rules; the head of the protocol table says what each does.
+const (
+	FitClinic  Fit = "clinic"
+	FitPair    Fit = "pair"
+	FitLab     Fit = "lab"
+	FitEvening Fit = "evening"
+	FitCourse  Fit = "course"
+	FitStart   Fit = "start"
+	FitEnd     Fit = "end"
+)
+
+// Count is what the numbers of a window count.
+type Count string
+
+// The counts.
+const (
+	CountCycleDay  Count = "cycle_day"
+	CountDays      Count = "days"
+	CountGestation Count = "gestation"
+	CountEmbryo    Count = "embryo"
+)
+
+// Condition is something that must be so for a row of the table to count.
+type Condition string
+
+// The conditions.
+const (
+	WhenSurge      Condition = "surge"
+	WhenTablets    Condition = "tablets"
+	WhenInjections Condition = "injections"
+	WhenRescan     Condition = "rescan"
+	WhenUnclear    Condition = "unclear"
+	WhenPoorRise   Condition = "poor_rise"
+	WhenNegative   Condition = "negative"
+	WhenLost       Condition = "lost"
+	WhenUncertain  Condition = "uncertain_scan"
+)
+
+// The anchors that are no steps.
+const (
+	anchorDayOne     = "cycle_day_one"
+	anchorSurge      = "lh_surge"
+	anchorLast       = "last"
+	anchorLastHCG    = "last_hcg"
+	anchorInjections = "injection_doses"
+)
+
+var (
+	fits       = []Fit{FitClinic, FitPair, FitLab, FitEvening, FitCourse, FitStart, FitEnd}
+	counts     = []Count{CountCycleDay, CountDays, CountGestation, CountEmbryo}
+	conditions = []Condition{WhenSurge, WhenTablets, WhenInjections, WhenRescan, WhenUnclear,
+		WhenPoorRise, WhenNegative, WhenLost, WhenUncertain}
+	factAnchors = []string{anchorDayOne, anchorSurge, anchorLast, anchorLastHCG, anchorInjections}
+)
+
+// Window is when a step may fall, in the count of its rule. ByEmbryoDay gives
+// the one day of a step that depends on the embryo's age, by that age.
+type Window struct {
+	From        int         `yaml:"from"`
+	Preferred   int         `yaml:"preferred"`
+	To          int         `yaml:"to"`
+	ByEmbryoDay map[int]int `yaml:"by_embryo_day"`
+}
+
+// Rule is one row of a protocol table; the embedded tables explain the columns.
+type Rule struct {
+	Rule        string      `yaml:"rule"`
+	Step        StepName    `yaml:"step"`
+	When        Condition   `yaml:"when"`
+	Anchor      string      `yaml:"anchor"`
+	Count       Count       `yaml:"count"`
+	From        int         `yaml:"from"`
+	Preferred   int         `yaml:"preferred"`
+	To          int         `yaml:"to"`
+	ByEmbryoDay map[int]int `yaml:"by_embryo_day"`
+	Fit         Fit         `yaml:"fit"`
+	With        StepName    `yaml:"with"`
+	Fact        FactKind    `yaml:"fact"`
+	Drugs       []DrugClass `yaml:"drugs"`
+	Ordered     bool        `yaml:"ordered"`
+	Cleared     bool        `yaml:"cleared"`
+	PassedBy    []FactKind  `yaml:"passed_by"`
+	DroppedWhen []Condition `yaml:"dropped_when"`
+	Phrase      string      `yaml:"phrase"`
+}
+
+// window is the rule's own window.
+func (r Rule) window() Window { return Window{r.From, r.Preferred, r.To, r.ByEmbryoDay} }
+
+// Protocol is the table of steps of one kind of cycle.
+type Protocol struct {
+	Name string `yaml:"protocol"`
+	Rows []Rule `yaml:"rows"`
+}
+
+//go:embed stimulated.yaml
+var stimulated []byte
+
+var protocols = mustProtocols(stimulated)
+
+func mustProtocols(files ...[]byte) []Protocol {
+	var out []Protocol
+	for _, b := range files {
+		p, err := ParseProtocol(b)
+		if err != nil {
+			panic("an embedded protocol: " + err.Error())
+		}
+		out = append(out, p)
+	}
+	return out
+}
+
+// Protocols has the embedded tables.
+func Protocols() []Protocol { return slices.Clone(protocols) }
+
+func protocolNames() []string {
+	var names []string
+	for _, p := range protocols {
+		names = append(names, p.Name)
+	}
+	return names
+}
+
+func protocolNamed(name string) (Protocol, bool) {
+	i := slices.IndexFunc(protocols, func(p Protocol) bool { return p.Name == name })
+	if i < 0 {
+		return Protocol{}, false
+	}
+	return protocols[i], true
+}
+
+// ParseProtocol reads a protocol table. A step without an anchor, or one whose
+// anchor comes later or nowhere, is refused. Its error is Faults, all at once.
+func ParseProtocol(b []byte) (Protocol, error) {
+	var p Protocol
+	var fs Faults
+	if err := Strict(b, &p); err != nil {
+		fs = err.(Faults)
+	}
+	p.check(&fs)
+	if err := fs.Or(); err != nil {
+		return Protocol{}, err
+	}
+	return p, nil
+}
+
+func (p Protocol) check(fs *Faults) {
+	if p.Name == "" {
+		fs.add("protocol", "nothing", "must name the protocol")
+	}
+	if len(p.Rows) == 0 {
+		fs.add("rows", "nothing", "must list at least one step")
+	}
+	seen := map[string]bool{}
+	planned := map[StepName]bool{}
+	for i, r := range p.Rows {
+		path := fmt.Sprintf("rows[%d]", i)
+		if r.Rule == "" || seen[r.Rule] {
+			fs.add(path+".rule", r.Rule, "must be a name that no other row has")
+		}
+		seen[r.Rule] = true
+		r.check(path, planned, fs)
+		planned[r.Step] = true
+	}
+}
+
+func (r Rule) check(path string, planned map[StepName]bool, fs *Faults) {
+	oneOf(fs, path+".step", r.Step, StepNames)
+	oneOf(fs, path+".fit", r.Fit, fits)
+	oneOf(fs, path+".count", r.Count, counts)
+	if r.When != "" {
+		oneOf(fs, path+".when", r.When, conditions)
+	}
+	if r.Fact != "" {
+		oneOf(fs, path+".fact", r.Fact, factKinds)
+	}
+	for i, c := range r.Drugs {
+		oneOf(fs, fmt.Sprintf("%s.drugs[%d]", path, i), c, drugClasses)
+	}
+	for i, k := range r.PassedBy {
+		oneOf(fs, fmt.Sprintf("%s.passed_by[%d]", path, i), k, factKinds)
+	}
+	for i, c := range r.DroppedWhen {
+		oneOf(fs, fmt.Sprintf("%s.dropped_when[%d]", path, i), c, conditions)
+	}
+	if !slices.Contains(factAnchors, r.Anchor) && !planned[StepName(r.Anchor)] {
+		fs.add(path+".anchor", quoted(r.Anchor), "must be a step of an earlier row or one of "+strings.Join(factAnchors, ", "))
+	}
+	if (r.Fit == FitPair || r.Fit == FitEvening) && !slices.Contains(StepNames, r.With) {
+		fs.add(path+".with", quoted(string(r.With)), "must name the step that is fitted together with this one")
+	}
+	if ordered := r.Fit == FitCourse || r.Fit == FitStart || r.Fit == FitEnd; ordered && len(r.Drugs) == 0 {
+		fs.add(path+".drugs", "nothing", "must list the drug classes, since "+string(r.Fit)+" follows their orders")
+	}
+	r.window().check(path, r.Count, fs)
+	if r.Phrase == "" {
+		fs.add(path+".phrase", "nothing", "must be the key of the step's words")
+	}
+}
+
+// check notes what is wrong with a window counted in c.
+func (w Window) check(path string, c Count, fs *Faults) {
+	if c == CountEmbryo {
+		for _, age := range []int{3, 5, 6} {
+			if n, ok := w.ByEmbryoDay[age]; !ok || n < 1 || n > 14 {
+				fs.add(fmt.Sprintf("%s.by_embryo_day.%d", path, age), n, "must be 1 to 14 days")
+			}
+		}
+		return
+	}
+	if len(w.ByEmbryoDay) > 0 {
+		fs.add(path+".by_embryo_day", w.ByEmbryoDay, "only where the count is embryo")
+	}
+	if w.From > w.Preferred || w.Preferred > w.To {
+		fs.add(path, fmt.Sprintf("%d, %d, %d", w.From, w.Preferred, w.To), "from, preferred and to must rise")
+	}
+	least, most := 0, 366
+	if c == CountCycleDay {
+		least = 1
+	}
+	if w.From < least || w.To > most {
+		fs.add(path, fmt.Sprintf("%d to %d", w.From, w.To), fmt.Sprintf("must lie within %d to %d", least, most))
+	}
+}
+
+func oneOf[T ~string](fs *Faults, field string, got T, allowed []T) {
+	if slices.Contains(allowed, got) {
+		return
+	}
+	words := make([]string, len(allowed))
+	for i, a := range allowed {
+		words[i] = string(a)
+	}
+	fs.add(field, quoted(string(got)), "must be one of "+strings.Join(words, ", "))
+}
+
+func quoted(s string) string {
+	if s == "" {
+		return "nothing"
+	}
+	return s
+}

@@ -1,0 +1,251 @@
+package plan
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"handrail.example/reminders/civil"
+)
+
+// planTrigger makes the row of the trigger: as given, as ordered, or the
+// evening on which it is expected.
+func (b *builder) planTrigger(name StepName) {
+	f, ok := b.rule(name)
+	s := Step{Key: string(name) + "/1", Name: name, Rule: f.rule.Rule, Phrase: f.rule.Phrase}
+	switch {
+	case b.given || b.ordered:
+		b.fixedTrigger(&s)
+	case ok:
+		b.expectTrigger(&s, f)
+	default:
+		return
+	}
+	b.passed(&s, f.rule)
+	b.add(s)
+	b.anchors[name] = span{s.From, s.base, s.To}
+	if b.surged && b.triggered().IsZero() && !b.transferred {
+		b.conflict(s, because("surge_before_trigger", "on", b.surge.On.String()))
+	}
+	if b.surged && !b.conditions[WhenSurge] {
+		b.conflict(s, because("surge_after_trigger", "on", b.surge.On.String()))
+	}
+}
+
+func (b *builder) fixedTrigger(s *Step) {
+	day := countedDay(b.trigger)
+	s.From, s.On, s.To, s.base, s.At, s.Booked = day, day, day, day, b.trigger.At, true
+	minute := b.trigger.At.Format("2006-01-02 15:04")
+	if b.given {
+		s.Status = Done
+		s.Reasons = append(s.Reasons, because("trigger_given", "at", minute))
+		b.compareWithOrder(s)
+	} else {
+		s.Status = b.byDay(*s)
+		s.Reasons = append(s.Reasons, because("trigger_ordered", "at", minute, "drug", b.trigger.Drug, "dose", dose(b.trigger)))
+		if b.transferred {
+			s.Status = Done
+			s.Reasons = append(s.Reasons, because("trigger_unrecorded", "on", b.transfer.On.String()))
+		}
+	}
+	if !b.trigger.NightOf.IsZero() {
+		s.Reasons = append(s.Reasons, because("night_of", "on", day.String()))
+	} else if b.given && civil.TimeOfDayOf(b.trigger.At) < b.pol.Calendar.AfterMidnightUntil {
+		b.conflict(*s, because("after_midnight", "at", minute, "night", day.AddDays(-1).String(), "on", day.String()))
+	}
+}
+
+// compareWithOrder says how far the trigger was from its ordered minute.
+func (b *builder) compareWithOrder(s *Step) {
+	order, ok := b.l.one(TriggerOrder)
+	if !ok {
+		return
+	}
+	switch late := b.trigger.At.Sub(order.At).Round(time.Minute); {
+	case late > 0:
+		s.Reasons = append(s.Reasons, because("given_late", "by", spell(late), "at", order.At.Format("2006-01-02 15:04")))
+	case late < 0:
+		s.Reasons = append(s.Reasons, because("given_early", "by", spell(-late), "at", order.At.Format("2006-01-02 15:04")))
+	}
+}
+
+// spell is a duration in hours and minutes, "1 h 30 min".
+func spell(d time.Duration) string {
+	h, m := int(d.Hours()), int(d.Minutes())%60
+	switch {
+	case h == 0:
+		return fmt.Sprintf("%d min", m)
+	case m == 0:
+		return fmt.Sprintf("%d h", h)
+	}
+	return fmt.Sprintf("%d h %d min", h, m)
+}
+
+// expectTrigger finds the evening nearest to the usual one that leads to a
+// transfer on a day with room. After a later scan it is not before that scan.
+func (b *builder) expectTrigger(s *Step, f found) {
+	s.From, s.To = f.days.from, f.days.to
+	want := f.reach.on
+	if scan, ok := b.l.last(Scan); ok && scan.On.After(want) {
+		want = scan.On
+	}
+	if want.After(s.To) {
+		s.To = want
+	}
+	s.base = want
+	s.On = nearest(s.From, want, s.To, b.eveningWorks)
+	if !s.On.IsZero() {
+		s.base = s.On
+	}
+	s.Reasons = append(s.Reasons, b.eveningReason(f, want, s.On), because("trigger_not_ordered"))
+	s.Status = b.byDay(*s)
+	if s.On.IsZero() && !b.transferred && s.Status != Dropped {
+		b.conflict(*s, because("no_evening", "from", s.From.String(), "to", s.To.String()))
+	}
+}
+
+// eveningWorks reports whether a trigger on d leads to a transfer day with room.
+// Where the transfer counts from a surge every evening does, or none.
+func (b *builder) eveningWorks(d civil.Date) bool {
+	return b.conditions[WhenSurge] || b.room.labClosed(d.AddDays(b.transferOffset())) == ""
+}
+
+// transferOffset is how many days after the trigger the transfer falls.
+func (b *builder) transferOffset() int {
+	for _, r := range b.proto.Rows {
+		if r.Step == Transfer && r.Anchor == string(Trigger) && r.Count == CountEmbryo {
+			return b.window(r).ByEmbryoDay[b.embryoDay]
+		}
+	}
+	return 0
+}
+
+// evenings are the evenings around an intended trigger that lead to a transfer
+// day with room, none of them before today.
+func (b *builder) evenings(around civil.Date) []civil.Date {
+	if b.conditions[WhenSurge] {
+		return nil
+	}
+	var out []civil.Date
+	for n := -b.pol.Calendar.EveningsEitherSide; n <= b.pol.Calendar.EveningsEitherSide; n++ {
+		d := around.AddDays(n)
+		if !d.Before(b.today) && (b.dayOne.IsZero() || !d.Before(b.dayOne)) && b.eveningWorks(d) {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// TriggerEvenings are the evenings around an intended trigger whose transfer
+// falls on a day on which the laboratory has room, by the facts at hand. None
+// lies before asOf.
+func TriggerEvenings(p Policy, facts []Fact, around civil.Date, asOf time.Time) ([]civil.Date, error) {
+	l, err := newLedger(facts, p.Calendar.PeriodCutOff, asOf.In(p.Location()))
+	if err != nil {
+		return nil, err
+	}
+	proto, _ := protocolNamed(p.Calendar.Protocol)
+	return newBuilder(p, proto, l, asOf.In(p.Location())).evenings(around), nil
+}
+
+// planTransfer makes the row of the transfer: done, booked, or on the very day
+// that the trigger or the surge gives.
+func (b *builder) planTransfer(name StepName) {
+	f, ok := b.rule(name)
+	s := Step{Key: string(name) + "/1", Name: name, Rule: f.rule.Rule, Phrase: f.rule.Phrase}
+	visit, booked := b.transferVisit()
+	switch {
+	case b.transferred:
+		s.On, s.Status, s.Booked = b.transfer.On, Done, true
+		s.Reasons = append(s.Reasons, because("transfer_done", "on", s.On.String(), "age", fmt.Sprint(b.embryoDay)))
+		if booked && civil.DateOf(visit.At) == s.On {
+			s.At = visit.At
+		}
+	case booked:
+		s.On, s.At, s.Booked = civil.DateOf(visit.At), visit.At, true
+		s.Reasons = append(s.Reasons, because("booked", "at", visit.At.Format("2006-01-02 15:04")))
+	case !ok:
+		return
+	}
+	s.From, s.To, s.base = s.On, s.On, s.On
+	if ok {
+		s.From, s.To = f.days.from, f.days.to
+		s.Reasons = append(s.Reasons, b.offsetReason(f))
+	}
+	b.settleTransfer(&s, f, ok)
+	b.add(s)
+	b.anchors[name] = span{s.From, s.base, s.To}
+	if s.Booked {
+		b.anchors[name] = settled(s.base)
+	}
+}
+
+func (b *builder) transferVisit() (Fact, bool) {
+	for _, f := range b.l.of(Visit) {
+		if f.Step == Transfer {
+			return f, true
+		}
+	}
+	return Fact{}, false
+}
+
+// settleTransfer finds the day of a transfer that is not booked, its status and
+// its conflicts.
+func (b *builder) settleTransfer(s *Step, f found, ok bool) {
+	if s.Booked {
+		if s.Status != Done {
+			s.Status = b.byDay(*s)
+		}
+		b.checkTransfer(*s, f, ok)
+		return
+	}
+	s.base = f.days.on
+	if b.room.labClosed(s.base) == "" {
+		s.On = s.base
+	}
+	s.Status = b.byDay(*s)
+	if s.On.IsZero() {
+		b.conflict(*s, b.labReason(s.base), b.eveningsFor()...)
+	}
+}
+
+// checkTransfer notes an unusual day of a transfer that is booked or done.
+func (b *builder) checkTransfer(s Step, f found, ok bool) {
+	if why := b.room.labClosed(s.On); why != "" && !(s.Status == Done && why == closedFull) {
+		b.conflict(s, b.labReason(s.On), b.eveningsFor()...)
+	}
+	if ok && f.days.from == f.days.to && s.On != f.days.on {
+		b.conflict(s, because("transfer_unusual", "on", s.On.String(), "age", fmt.Sprint(b.embryoDay),
+			"days", fmt.Sprint(s.On.DaysSince(f.anchor.on)), "anchor", f.rule.Anchor,
+			"usual", fmt.Sprint(f.days.on.DaysSince(f.anchor.on)), "expected", f.days.on.String()))
+	}
+	if said, known := b.l.one(Embryos); known && b.transferred && said.EmbryoDay != b.embryoDay {
+		b.conflict(s, because("embryo_differs", "said", fmt.Sprint(said.EmbryoDay), "age", fmt.Sprint(b.embryoDay)))
+	}
+}
+
+func (b *builder) labReason(d civil.Date) Reason {
+	code := "lab_closed"
+	if b.given || b.transferred {
+		code = "lab_closed_given"
+	}
+	return because(code, "on", d.String(), "weekday", d.Weekday().String(), "closed", b.room.labClosed(d))
+}
+
+// eveningsFor are the other evenings while the trigger can still be moved.
+func (b *builder) eveningsFor() []civil.Date {
+	if b.given || b.transferred {
+		return nil
+	}
+	if b.ordered {
+		return b.evenings(b.triggered())
+	}
+	return b.evenings(b.anchors[Trigger].on)
+}
+
+// isHCG reports whether a trigger drug is hCG, so that a blood test would find
+// it. A drug that was not named is taken for hCG, which is the careful reading.
+func isHCG(drug string) bool {
+	name := strings.ToLower(drug)
+	return name == "" || strings.Contains(name, "hcg") || strings.Contains(name, "gonadotrop")
+}
