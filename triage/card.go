@@ -1,0 +1,137 @@
+package triage
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/reminders/outbox"
+	"handrail.example/reminders/seal"
+	"handrail.example/reminders/store"
+)
+
+// working are the buttons for the one who has a case.
+var working = []string{PressAnswer, PressShow, PressHand, PressClose}
+
+// card is a message about a case to one of the staff.
+type card struct {
+	key     string
+	title   string // key in the phrasebook
+	kind    outbox.Kind
+	due     time.Time
+	holder  string // name, where the title wants one
+	buttons []string
+}
+
+// send promises a card.
+func (d *Desk) send(ctx context.Context, tx *store.Tx, c Case, to Staff, m card) error {
+	text, err := d.text(ctx, tx, c, to.Language())
+	if err != nil {
+		return err
+	}
+	known, err := d.Who(ctx, tx, c.Person)
+	if err != nil {
+		return err
+	}
+	about := c.Person
+	if known.ID == 0 {
+		// A stranger, or somebody whose key has been destroyed: the case must
+		// still be heard of.
+		about = seal.House
+	}
+	title := d.Phrases.Say(to.Language(), m.title, phrase.Args{"case": fmt.Sprint(c.ID), "holder": m.holder})
+	return d.Outbox.Put(ctx, tx, outbox.Want{Key: m.key, Topic: cardTopic(c.ID), Kind: m.kind, To: to.Person, About: about, Due: m.due,
+		Message: outbox.Message{Text: title + "\n" + text, Buttons: d.Buttons(to.Language(), c.ID, m.buttons...)}})
+}
+
+// Buttons are buttons about a case, two in a row.
+func (d *Desk) Buttons(lang string, id int64, what ...string) [][]outbox.Button {
+	var lines [][]outbox.Button
+	for i, w := range what {
+		if i%2 == 0 {
+			lines = append(lines, nil)
+		}
+		b := outbox.Button{Label: d.Phrases.Say(lang, "button."+w, nil), Action: Press(w, id)}
+		lines[len(lines)-1] = append(lines[len(lines)-1], b)
+	}
+	return lines
+}
+
+// longestQuote bounds her words on a card; all of them are under Show.
+const longestQuote = 1200
+
+// text says what a case is about: how urgent, who, why, her words, the latest of
+// them too.
+func (d *Desk) text(ctx context.Context, tx *store.Tx, c Case, lang string) (string, error) {
+	head, err := d.Heading(ctx, tx, c, lang)
+	if err != nil {
+		return "", err
+	}
+	lines := append([]string{head}, d.about(c.Body, lang)...)
+	latest, err := d.latest(ctx, tx, c)
+	if err != nil {
+		return "", err
+	}
+	if latest != nil {
+		lines = append(lines, d.Phrases.Say(lang, "staff.latest", phrase.Args{"at": d.when(latest.At)}))
+		lines = append(lines, d.about(latest.Body, lang)...)
+	}
+	return strings.Join(lines, "\n"), nil
+}
+
+// Heading is the one line by which a case is known: urgency, number, who, why.
+func (d *Desk) Heading(ctx context.Context, tx *store.Tx, c Case, lang string) (string, error) {
+	known, err := d.Who(ctx, tx, c.Person)
+	if err != nil {
+		return "", err
+	}
+	who := known.Label
+	if who == "" {
+		who = d.Phrases.Say(lang, "staff.no_patient", nil)
+	}
+	return d.Phrases.Say(lang, "staff.heading", phrase.Args{
+		"urgency": d.Phrases.Say(lang, "urgency."+c.Urgency.String(), nil), "case": fmt.Sprint(c.ID), "who": who,
+		"reason": d.Phrases.Say(lang, "reason."+string(c.Reason), c.Body.Title),
+	}), nil
+}
+
+// about is the rest of a card: her words, what the rules said, what is known.
+func (d *Desk) about(b Body, lang string) []string {
+	var lines []string
+	if b.Words != "" {
+		lines = append(lines, d.Phrases.Say(lang, "staff.words", phrase.Args{"words": clip(b.Words), "language": b.Language}))
+	}
+	for _, n := range b.Notes {
+		lines = append(lines, d.Phrases.Say(lang, n.Key, n.Args))
+	}
+	if len(b.Rules) > 0 {
+		lines = append(lines, d.Phrases.Say(lang, "staff.rules", phrase.Args{"rules": strings.Join(b.Rules, ", ")}))
+	}
+	if b.Caution != "" {
+		lines = append(lines, d.Phrases.Say(lang, "staff.cautioned", phrase.Args{"caution": b.Caution}))
+	}
+	return lines
+}
+
+func clip(words string) string {
+	if r := []rune(words); len(r) > longestQuote {
+		return string(r[:longestQuote]) + " […]"
+	}
+	return words
+}
+
+// latest is the last thing that she added to a case; nil when there is none.
+func (d *Desk) latest(ctx context.Context, tx *store.Tx, c Case) (*Event, error) {
+	var r struct {
+		At   store.Time `db:"at"`
+		Body []byte     `db:"body"`
+	}
+	found, err := tx.Find(ctx, &r, `SELECT at, body FROM case_events WHERE case_id = ? AND what = 'wrote' ORDER BY id DESC LIMIT 1`, c.ID)
+	if err != nil || !found {
+		return nil, err
+	}
+	b, err := d.body(ctx, tx, c.Person, r.Body)
+	return &Event{At: r.At.Time, What: Wrote, Body: b}, err
+}

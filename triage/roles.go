@@ -1,0 +1,106 @@
+package triage
+
+import "slices"
+
+// Role is what somebody is at the clinic.
+type Role string
+
+// The roles.
+const (
+	Coordinator   Role = "coordinator"
+	Lead          Role = "lead" // a coordinator to whom the queue climbs
+	Physician     Role = "physician"
+	Administrator Role = "administrator" // staff and rota; sees no patient
+	Reader        Role = "reader"        // sees everything, changes nothing
+)
+
+// Roles has every role.
+var Roles = []Role{Coordinator, Lead, Physician, Administrator, Reader}
+
+// Action is something that staff can do. Every command, button and page asks
+// Allowed before it does one.
+type Action string
+
+// The actions.
+const (
+	SeeCases     Action = "see_cases"
+	TakeCase     Action = "take_case"
+	AnswerCase   Action = "answer_case"
+	HandOverCase Action = "hand_over_case"
+	CloseCase    Action = "close_case"
+
+	SeePatients  Action = "see_patients"
+	AddPatient   Action = "add_patient"
+	SetChecklist Action = "set_checklist"
+	EnterFact    Action = "enter_fact"
+	Correct      Action = "correct"
+	Order        Action = "order" // medication and its stop
+	OrderTrigger Action = "order_trigger"
+	CheckTrigger Action = "check_trigger" // the second person's check
+	Cancel       Action = "cancel"
+	TellResult   Action = "tell_result"
+	HushPatient  Action = "hush"
+	BeginCycle   Action = "begin_cycle"
+
+	SeeRota     Action = "see_rota"
+	ChangeRota  Action = "change_rota"
+	CheckIn     Action = "check_in"
+	SeeStaff    Action = "see_staff"
+	ChangeStaff Action = "change_staff"
+)
+
+// clinical are the roles that look after patients.
+var clinical = []Role{Coordinator, Lead, Physician}
+
+// readers are the roles that may look at patients.
+var readers = append(slices.Clone(clinical), Reader)
+
+// allowed is the one table of who may do what.
+var allowed = map[Action][]Role{
+	SeeCases:     readers,
+	TakeCase:     clinical,
+	AnswerCase:   clinical,
+	HandOverCase: clinical,
+	CloseCase:    clinical,
+
+	SeePatients:  readers,
+	AddPatient:   clinical,
+	SetChecklist: clinical,
+	EnterFact:    clinical,
+	Correct:      clinical,
+	Order:        clinical,
+	OrderTrigger: clinical,
+	CheckTrigger: clinical,
+	Cancel:       clinical,
+	TellResult:   clinical,
+	HushPatient:  clinical,
+	BeginCycle:   clinical,
+
+	SeeRota:     Roles,
+	ChangeRota:  {Lead, Administrator},
+	CheckIn:     clinical,
+	SeeStaff:    Roles,
+	ChangeStaff: {Administrator},
+}
+
+// Actions has every action, in the order of their names.
+func Actions() []Action {
+	var all []Action
+	for a := range allowed {
+		all = append(all, a)
+	}
+	slices.Sort(all)
+	return all
+}
+
+// Allowed reports whether a role may do something. What is not in the table
+// nobody may.
+func Allowed(r Role, a Action) bool { return slices.Contains(allowed[a], r) }
+
+// May is nil when s may do a, and a *Refused otherwise. Who has left may nothing.
+func (s Staff) May(a Action) error {
+	if s.ID == 0 || !s.Left.IsZero() || !Allowed(s.Role, a) {
+		return refuse("role", map[string]string{"role": string(s.Role)})
+	}
+	return nil
+}

@@ -1,0 +1,184 @@
+package triage
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/reminders/outbox"
+	"handrail.example/reminders/seal"
+	"handrail.example/reminders/store"
+)
+
+// ErrTaken says that somebody else has a case.
+type ErrTaken struct {
+	Case int64
+	By   Staff
+}
+
+func (e *ErrTaken) Error() string { return fmt.Sprintf("case %d is with staff %d", e.Case, e.By.ID) }
+
+// Take gives an open case to who. Of two who take it the first has it, and the
+// second gets *ErrTaken. Everybody else who was alerted is told whose it is.
+func (d *Desk) Take(ctx context.Context, tx *store.Tx, who Staff, id int64) (Case, error) {
+	c, err := d.mine(ctx, tx, who, TakeCase, id)
+	if err != nil || c.State == Taken {
+		return c, err
+	}
+	return d.take(ctx, tx, who, c)
+}
+
+// mine is a live case that who may act upon: an open one, or one that she holds.
+func (d *Desk) mine(ctx context.Context, tx *store.Tx, who Staff, a Action, id int64) (Case, error) {
+	if err := who.May(a); err != nil {
+		return Case{}, err
+	}
+	c, err := d.Case(ctx, tx, id)
+	switch {
+	case err != nil:
+		return c, err
+	case c.State == Closed:
+		return c, refuse("case_closed", phrase.Args{"case": fmt.Sprint(id)})
+	case c.State == Taken && c.Holder != who.ID:
+		by, err := d.StaffMember(ctx, tx, c.Holder)
+		if err != nil {
+			return c, err
+		}
+		return c, &ErrTaken{Case: id, By: by}
+	}
+	return c, nil
+}
+
+func (d *Desk) take(ctx context.Context, tx *store.Tx, who Staff, c Case) (Case, error) {
+	told, err := d.told(ctx, tx, c.ID)
+	if err != nil {
+		return c, err
+	}
+	if _, err := tx.Exec(ctx, `UPDATE cases SET state = 'taken', holder_id = ?, taken_at = ? WHERE id = ?`, who.ID, store.At(tx.Now), c.ID); err != nil {
+		return c, err
+	}
+	c.State, c.Holder, c.TakenAt = Taken, who.ID, tx.Now
+	turn, err := d.note(ctx, tx, c, event{what: TookIt, by: who.Person, to: who.ID})
+	if err != nil {
+		return c, err
+	}
+	if err := d.hold(ctx, tx, c, turn); err != nil {
+		return c, err
+	}
+	if err := d.tellWhoHasIt(ctx, tx, c, who, told, turn); err != nil {
+		return c, err
+	}
+	return c, d.Did(ctx, tx, who, TakeCase, Ref{Patient: c.Patient, Case: c.ID, Person: c.Person}, "")
+}
+
+func (d *Desk) tellWhoHasIt(ctx context.Context, tx *store.Tx, c Case, who Staff, told []int64, turn int64) error {
+	for _, id := range told {
+		s, err := d.StaffMember(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		if s.ID == who.ID || !s.Left.IsZero() {
+			continue
+		}
+		if err := d.Outbox.Put(ctx, tx, outbox.Want{Key: fmt.Sprintf("case/%d/with/%d/%d", c.ID, turn, s.ID), Topic: fmt.Sprintf("case/%d/told", c.ID),
+			Kind: outbox.Escalation, To: s.Person, Message: outbox.Message{Silent: true, Text: d.Phrases.Say(s.Language(), "staff.has_it",
+				phrase.Args{"case": fmt.Sprint(c.ID), "who": who.Name})}}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// longestAnswer leaves room for the line around it in a message of 4,096
+// characters, the most that the platform takes.
+const longestAnswer = 3500
+
+// Answer sends words to the patient as the answer of who, takes the case for her
+// when nobody has it yet, and keeps it open for the patient's reply. cause makes
+// it happen once, as "inbox/46".
+func (d *Desk) Answer(ctx context.Context, tx *store.Tx, who Staff, id int64, words, cause string) (Case, error) {
+	words = strings.TrimSpace(words)
+	c, err := d.mine(ctx, tx, who, AnswerCase, id)
+	switch {
+	case err != nil:
+		return c, err
+	case c.Person == seal.House:
+		return c, refuse("nobody_to_answer", nil)
+	case words == "":
+		return c, refuse("no_words", nil)
+	case len([]rune(words)) > longestAnswer:
+		return c, refuse("too_long", phrase.Args{"most": fmt.Sprint(longestAnswer)})
+	}
+	if c.State == Open {
+		if c, err = d.take(ctx, tx, who, c); err != nil {
+			return c, err
+		}
+	}
+	turn, err := d.note(ctx, tx, c, event{what: Replied, by: who.Person, cause: cause, body: &Body{Words: words}})
+	if err != nil {
+		return c, err
+	}
+	if err := d.Outbox.Put(ctx, tx, outbox.Want{Key: fmt.Sprintf("case/%d/answer/%d", c.ID, turn), Topic: fmt.Sprintf("case/%d/answers", c.ID),
+		Kind: outbox.Answer, To: c.Person, Message: outbox.Message{
+			Text: d.Phrases.Say(c.Body.Language, "answer.relay", phrase.Args{"who": who.Name, "words": words})}}); err != nil {
+		return c, err
+	}
+	if err := d.hold(ctx, tx, c, turn); err != nil {
+		return c, err
+	}
+	return c, d.Did(ctx, tx, who, AnswerCase, Ref{Patient: c.Patient, Case: c.ID, Person: c.Person}, words)
+}
+
+// HandOver puts a case before a colleague. Until she takes it, it is open and
+// climbs like any other. A lead may hand over what somebody else has.
+func (d *Desk) HandOver(ctx context.Context, tx *store.Tx, who Staff, id int64, to Staff) (Case, error) {
+	c, err := d.mine(ctx, tx, who, HandOverCase, id)
+	if err = d.unlessLead(who, err); err != nil {
+		return c, err
+	}
+	if to.May(TakeCase) != nil || to.ID == who.ID {
+		return c, refuse("not_to_her", phrase.Args{"who": to.Name})
+	}
+	if err := d.reopen(ctx, tx, &c, event{what: HandedOver, by: who.Person, to: to.ID}, false); err != nil {
+		return c, err
+	}
+	return c, d.Did(ctx, tx, who, HandOverCase, Ref{Patient: c.Patient, Case: c.ID, Person: c.Person}, "to "+to.Handle)
+}
+
+// unlessLead forgives a lead that the case is somebody else's.
+func (d *Desk) unlessLead(who Staff, err error) error {
+	if _, taken := err.(*ErrTaken); taken && who.Role == Lead {
+		return nil
+	}
+	return err
+}
+
+// Close ends a case with an outcome. What nobody has yet is taken first, so that
+// the record says who looked.
+func (d *Desk) Close(ctx context.Context, tx *store.Tx, who Staff, id int64, o Outcome) (Case, error) {
+	c, err := d.mine(ctx, tx, who, CloseCase, id)
+	if err = d.unlessLead(who, err); err != nil {
+		return c, err
+	}
+	if !slices.Contains(Outcomes, o) {
+		return c, refuse("no_outcome", phrase.Args{"outcomes": join(Outcomes)})
+	}
+	if c.State == Open {
+		if c, err = d.take(ctx, tx, who, c); err != nil {
+			return c, err
+		}
+	}
+	if err := d.quiet(ctx, tx, c); err != nil {
+		return c, err
+	}
+	if _, err := tx.Exec(ctx, `UPDATE cases SET state = 'closed', closed_at = ?, outcome = ? WHERE id = ?`, store.At(tx.Now), o, c.ID); err != nil {
+		return c, err
+	}
+	c.State, c.ClosedAt, c.Outcome = Closed, tx.Now, o
+	if _, err := d.note(ctx, tx, c, event{what: Ended, by: who.Person}); err != nil {
+		return c, err
+	}
+	return c, d.Did(ctx, tx, who, CloseCase, Ref{Patient: c.Patient, Case: c.ID, Person: c.Person}, string(o))
+}
