@@ -10,88 +10,182 @@ import (
 // second in a chat with short bursts (Telegram Bot FAQ, "My bot is hitting
 // limits"). The burst is ours, from memory.
 const (
-	botEvery  = time.Second / 30
-	botBurst  = 30
+	botWindow = time.Second
+	botMost   = 30 // in any window
 	chatEvery = time.Second
 	chatBurst = 3
 )
+
+// share is how many messages of the last window leave room for one more of a
+// priority: what can wait never takes the last places. Common practice, no source.
+func share(priority int) int {
+	switch {
+	case priority == urgent:
+		return botMost
+	case priority <= kinds[Escalation].priority:
+		return botMost - 3
+	}
+	return botMost - 6
+}
+
+// chat stands for a chat without saying which: a person's number, or, negative,
+// the number of a row that goes to a stranger.
+type chat int64
+
+func chatOf(p seal.Person, row int64) chat {
+	if p != 0 {
+		return chat(p)
+	}
+	return chat(-row)
+}
 
 // limiter says when a message may go out. It never waits: a chat that must wait
 // is passed over, so that it holds up nobody else. It lives in memory; after a
 // restart the platform's own answer corrects it.
 type limiter struct {
-	bot   bucket
-	chats map[seal.Person]bucket
+	last   time.Time   // when it was last asked
+	recent []time.Time // messages of the last window, oldest first
+	until  time.Time   // the whole bot is held until then
+	chats  map[chat]bucket
+	holds  map[hold]time.Time
+}
+
+// hold keeps what is of a priority or less urgent from going to a chat. Its time
+// is when it ends; the zero time when what is on the wire has landed.
+type hold struct {
+	chat     chat
+	priority int
 }
 
 // bucket is a leaky bucket in its virtual-scheduling form (ITU-T I.371, the
 // generic cell rate algorithm): the instant at which it will have run dry.
 type bucket struct{ dry time.Time }
 
-func newLimiter() *limiter { return &limiter{chats: make(map[seal.Person]bucket)} }
-
 // free is the instant from which the bucket takes another message.
-func (b bucket) free(every time.Duration, burst int) time.Time {
-	return b.dry.Add(-time.Duration(burst-1) * every)
+func (b bucket) free() time.Time { return b.dry.Add(-(chatBurst - 1) * chatEvery) }
+
+func newLimiter() *limiter {
+	return &limiter{chats: make(map[chat]bucket), holds: make(map[hold]time.Time)}
 }
 
-func (b bucket) take(now time.Time, every time.Duration) bucket {
-	if b.dry.Before(now) {
-		b.dry = now
+// slack is how far a clock may step back before anything is done about it.
+const slack = time.Second
+
+// at tells the limiter the time, and reports whether the clock was set back. Then
+// everything it remembers moves back too: an hour's step must not cost an hour.
+func (l *limiter) at(now time.Time) (setBack bool) {
+	if back := l.last.Sub(now); back > slack {
+		setBack = true
+		l.shift(-back)
+	} else if back > 0 {
+		now = l.last
 	}
-	return bucket{b.dry.Add(every)}
-}
-
-// room is how many messages may go out to anybody now.
-func (l *limiter) room(now time.Time) int {
-	n := 0
-	for b := l.bot; n < botBurst && !b.free(botEvery, botBurst).After(now); n++ {
-		b = b.take(now, botEvery)
+	l.last = now
+	for len(l.recent) > 0 && !l.recent[0].Add(botWindow).After(now) {
+		l.recent = l.recent[1:]
 	}
-	return n
+	return setBack
 }
 
-// wait is until when p's chat is held back; the zero time when it is free.
-func (l *limiter) wait(p seal.Person, now time.Time) time.Time {
-	if at := l.chats[p].free(chatEvery, chatBurst); at.After(now) {
-		return at
+func (l *limiter) shift(d time.Duration) {
+	for i := range l.recent {
+		l.recent[i] = l.recent[i].Add(d)
 	}
-	return time.Time{}
+	l.until = l.until.Add(d)
+	for c, b := range l.chats {
+		l.chats[c] = bucket{b.dry.Add(d)}
+	}
+	for h, t := range l.holds {
+		if !t.IsZero() {
+			l.holds[h] = t.Add(d)
+		}
+	}
 }
 
-// held lists the chats that must wait, and the instant at which the first of them
-// need not.
-func (l *limiter) held(now time.Time) (who []seal.Person, first time.Time) {
-	for p, b := range l.chats {
-		at := b.free(chatEvery, chatBurst)
+// room is how many messages of a priority may go out to anybody now.
+func (l *limiter) room(priority int) int {
+	if l.until.After(l.last) {
+		return 0
+	}
+	return max(0, share(priority)-len(l.recent))
+}
+
+// roomAt is when there will be room, if there is none.
+func (l *limiter) roomAt(priority int) time.Time {
+	if l.until.After(l.last) {
+		return l.until
+	}
+	return l.recent[len(l.recent)-share(priority)].Add(botWindow)
+}
+
+// held lists the chats to which nothing of a priority may go now, and the first
+// instant at which one of them need not wait; the zero time when only a landing
+// can free one.
+func (l *limiter) held(priority int) (who []chat, first time.Time) {
+	for c, b := range l.chats {
 		switch {
-		case at.After(now):
-			who = append(who, p)
-			first = earlier(first, at)
-		case !b.dry.After(now):
-			delete(l.chats, p)
+		case b.free().After(l.last):
+			who = append(who, c)
+			first = earlier(first, b.free())
+		case !b.dry.After(l.last):
+			delete(l.chats, c)
+		}
+	}
+	for h, t := range l.holds {
+		switch {
+		case !t.IsZero() && !t.After(l.last):
+			delete(l.holds, h)
+		case h.priority <= priority:
+			who = append(who, h.chat)
+			if !t.IsZero() {
+				first = earlier(first, t)
+			}
 		}
 	}
 	return who, first
 }
 
-// took counts a message to p that goes out now.
-func (l *limiter) took(p seal.Person, now time.Time) {
-	l.bot = l.bot.take(now, botEvery)
-	if p != 0 {
-		l.chats[p] = l.chats[p].take(now, chatEvery)
-	}
-}
+// full reports whether c has had its burst.
+func (l *limiter) full(c chat) bool { return l.chats[c].free().After(l.last) }
 
-// hold keeps p's chat, or with everyone the whole bot, back until t.
-func (l *limiter) hold(p seal.Person, everyone bool, t time.Time) {
-	if everyone || p == 0 {
-		l.bot = bucket{t.Add((botBurst - 1) * botEvery)}
+// took counts a message to c that goes out now.
+func (l *limiter) took(c chat) {
+	l.recent = append(l.recent, l.last)
+	if c < 0 {
 		return
 	}
-	l.chats[p] = bucket{t.Add((chatBurst - 1) * chatEvery)}
+	dry := l.chats[c].dry
+	if dry.Before(l.last) {
+		dry = l.last
+	}
+	l.chats[c] = bucket{dry.Add(chatEvery)}
 }
 
+// launched holds c while something of a priority is on the wire to it.
+func (l *limiter) launched(c chat, priority int) { l.holds[hold{c, priority}] = time.Time{} }
+
+// landed ends what launched began.
+func (l *limiter) landed(c chat, priority int) {
+	if t, on := l.holds[hold{c, priority}]; on && t.IsZero() {
+		delete(l.holds, hold{c, priority})
+	}
+}
+
+// hold keeps c from getting anything of a priority, or less urgent, before t.
+func (l *limiter) hold(c chat, priority int, t time.Time) {
+	if h := (hold{c, priority}); t.After(l.holds[h]) {
+		l.holds[h] = t
+	}
+}
+
+// holdAll keeps everything back until t.
+func (l *limiter) holdAll(t time.Time) {
+	if t.After(l.until) {
+		l.until = t
+	}
+}
+
+// earlier is the first of two instants, of which either may be none.
 func earlier(a, b time.Time) time.Time {
 	if a.IsZero() || !b.IsZero() && b.Before(a) {
 		return b

@@ -9,10 +9,16 @@
 //	  ▲ │                │ └────▶ failed      it can never be delivered
 //	  │ │                ▼
 //	  │ │             queued                  refused for now, or its fate unknown
-//	  │ ├──run──▶ done                        a task
+//	  │ ├──run──▶ done                        a task; failed when it fails again and again
 //	  │ ├───────▶ withdrawn ──▶ queued        no longer wanted, wanted again
 //	  │ └───────▶ expired                     too late to be of use
 //	  └ a new want under the same key rewrites a queued row
+//
+// Messages go out in order of their kind's priority. Within a chat, those of one
+// priority keep the order in which they are due: while one does not get through,
+// the next waits. Alerts alone wait for nobody. A row that cannot be kept is told
+// to somebody in the transaction that gives it up; where telling fails, the row
+// is marked untold and told later.
 //
 // The package owns the tables outbox, attempts and buttons. It refuses to change
 // what was sent, and knows nothing of patients or cases: what follows a failure
@@ -20,10 +26,8 @@
 package outbox
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"time"
 
@@ -54,14 +58,22 @@ var kinds = map[Kind]struct {
 	priority int
 	again    bool
 }{
-	Alert: {0, true}, Answer: {1, false}, Reply: {1, true}, Escalation: {2, true},
-	Dose: {3, true}, Reminder: {4, true}, Task: {5, true},
+	Alert: {urgent, true}, Answer: {1, false}, Reply: {1, true}, Escalation: {2, true},
+	Dose: {3, true}, Reminder: {4, true}, Task: {background, true},
 }
+
+// The ends of the scale. Nothing urgent waits for another message; what is in the
+// background goes on no wire.
+const (
+	urgent     = 0
+	background = 5
+)
 
 // Want is a row as it should be.
 type Want struct {
 	// Key is the row's identity for ever: a second want with the same key is
-	// the same promise.
+	// the same promise, and once that has gone out, failed or expired it stays
+	// so. What may be promised again for another time has the time in its key.
 	Key string
 	// Topic gathers the rows that Reconcile compares and Withdraw takes back,
 	// as "cycle/12/plan".
@@ -74,7 +86,7 @@ type Want struct {
 	// About is whose key seals it: the patient it speaks of. Zero means To, or
 	// the house.
 	About seal.Person
-	// Due is when it is to go out; the zero time means at once.
+	// Due is when it is to go out; the zero time, or a past one, means at once.
 	Due time.Time
 	// Expires is when it is of no more use; the zero time means never.
 	Expires time.Time
@@ -135,16 +147,19 @@ func (o *Outbox) Reconcile(ctx context.Context, tx *store.Tx, topic string, want
 		}
 	}
 	var live []pending
-	if err := tx.Select(ctx, &live, `SELECT id, key, state, sealed_for FROM outbox WHERE topic = ? AND state IN ('queued', 'sending')`, topic); err != nil {
+	if err := tx.Select(ctx, &live, `SELECT `+pendingColumns+` FROM outbox WHERE topic = ? AND state IN ('queued', 'sending')`, topic); err != nil {
 		return c, err
 	}
 	for _, row := range live {
 		if wanted[row.Key] {
 			continue
 		}
-		c.Withdrawn++
-		if err := o.withdraw(ctx, tx, row); err != nil {
+		did, err := o.withdraw(ctx, tx, row)
+		if err != nil {
 			return c, err
+		}
+		if did {
+			c.Withdrawn++
 		}
 	}
 	return c, nil
@@ -152,11 +167,14 @@ func (o *Outbox) Reconcile(ctx context.Context, tx *store.Tx, topic string, want
 
 // pending is a row that can still be taken back.
 type pending struct {
-	ID    int64       `db:"id"`
-	Key   string      `db:"key"`
-	State string      `db:"state"`
-	About seal.Person `db:"sealed_for"`
+	ID      int64       `db:"id"`
+	Key     string      `db:"key"`
+	State   string      `db:"state"`
+	About   seal.Person `db:"sealed_for"`
+	Revised []byte      `db:"revised"`
 }
+
+const pendingColumns = `id, key, state, sealed_for, revised`
 
 // Withdraw takes back every row of a topic that has not gone out.
 func (o *Outbox) Withdraw(ctx context.Context, tx *store.Tx, topic string) error {
@@ -167,11 +185,12 @@ func (o *Outbox) Withdraw(ctx context.Context, tx *store.Tx, topic string) error
 // WithdrawKey takes back one row, if it has not gone out.
 func (o *Outbox) WithdrawKey(ctx context.Context, tx *store.Tx, key string) error {
 	var row pending
-	live, err := tx.Find(ctx, &row, `SELECT id, key, state, sealed_for FROM outbox WHERE key = ? AND state IN ('queued', 'sending')`, key)
+	live, err := tx.Find(ctx, &row, `SELECT `+pendingColumns+` FROM outbox WHERE key = ? AND state IN ('queued', 'sending')`, key)
 	if err != nil || !live {
 		return err
 	}
-	return o.withdraw(ctx, tx, row)
+	_, err = o.withdraw(ctx, tx, row)
+	return err
 }
 
 // WithdrawMessages takes back every message to p of a kind in kinds that has
@@ -180,231 +199,28 @@ func (o *Outbox) WithdrawMessages(ctx context.Context, tx *store.Tx, p seal.Pers
 	n := 0
 	for _, k := range kinds {
 		var rows []pending
-		if err := tx.Select(ctx, &rows, `SELECT id, key, state, sealed_for FROM outbox
+		if err := tx.Select(ctx, &rows, `SELECT `+pendingColumns+` FROM outbox
 			WHERE person_id = ? AND kind = ? AND state IN ('queued', 'sending')`, p, k); err != nil {
 			return n, err
 		}
 		for _, row := range rows {
-			if err := o.withdraw(ctx, tx, row); err != nil {
+			did, err := o.withdraw(ctx, tx, row)
+			if err != nil {
 				return n, err
 			}
-			n++
+			if did {
+				n++
+			}
 		}
 	}
 	return n, nil
 }
 
-func (o *Outbox) withdraw(ctx context.Context, tx *store.Tx, row pending) error {
+// withdraw takes a row back, or notes on one that is on the wire that nobody
+// wants it any more. It reports whether that was news.
+func (o *Outbox) withdraw(ctx context.Context, tx *store.Tx, row pending) (bool, error) {
 	if row.State == "sending" {
-		return o.revise(ctx, tx, row.ID, revision{About: row.About, Unwanted: true})
+		return o.revise(ctx, tx, row.ID, row.About, row.Revised, &revision{About: row.About, Unwanted: true})
 	}
-	_, err := tx.Exec(ctx, `UPDATE outbox SET state = 'withdrawn', settled_at = ? WHERE id = ?`, store.At(tx.Now), row.ID)
-	return err
-}
-
-// deed is what put did.
-type deed int
-
-const (
-	nothing deed = iota
-	added
-	rewritten
-)
-
-// stored is a row as put compares it.
-type stored struct {
-	ID      int64      `db:"id"`
-	State   string     `db:"state"`
-	Digest  []byte     `db:"digest"`
-	Due     store.Time `db:"due_at"`
-	Expires store.Time `db:"expires_at"`
-}
-
-func (o *Outbox) put(ctx context.Context, tx *store.Tx, w Want) (deed, error) {
-	if err := w.complete(tx.Now); err != nil {
-		return nothing, err
-	}
-	plain, err := w.plain()
-	if err != nil {
-		return nothing, err
-	}
-	digest, err := o.vault.Digest(ctx, tx, w.About, "outbox "+string(w.Kind), append(plain, w.Chat...))
-	if err != nil {
-		return nothing, err
-	}
-	var old stored
-	exists, err := tx.Find(ctx, &old, `SELECT id, state, digest, due_at, expires_at FROM outbox WHERE key = ?`, w.Key)
-	if err != nil {
-		return nothing, err
-	}
-	tx.AfterCommit(o.bell.Ring)
-	if !exists {
-		return added, o.insert(ctx, tx, w, plain, digest)
-	}
-	switch old.State {
-	case "queued":
-		if old.same(w, digest) {
-			return nothing, nil
-		}
-	case "withdrawn":
-	case "sending":
-		return nothing, o.whileSending(ctx, tx, old, w, plain, digest)
-	default:
-		return nothing, nil
-	}
-	return rewritten, o.rewrite(ctx, tx, old.ID, revisionOf(w, plain, digest))
-}
-
-// whileSending notes what a row on the wire should become if it comes back.
-func (o *Outbox) whileSending(ctx context.Context, tx *store.Tx, old stored, w Want, plain, digest []byte) error {
-	if old.same(w, digest) {
-		_, err := tx.Exec(ctx, `UPDATE outbox SET revised = NULL WHERE id = ?`, old.ID)
-		return err
-	}
-	return o.revise(ctx, tx, old.ID, revisionOf(w, plain, digest))
-}
-
-// revision is what a row should say from now on.
-type revision struct {
-	Unwanted bool        `json:",omitempty"`
-	Topic    string      `json:",omitempty"`
-	To       seal.Person `json:",omitempty"`
-	About    seal.Person
-	Due      time.Time `json:",omitzero"`
-	Expires  time.Time `json:",omitzero"`
-	Plain    []byte    `json:",omitempty"`
-	Digest   []byte    `json:",omitempty"`
-	Actions  []string  `json:",omitempty"`
-}
-
-func revisionOf(w Want, plain, digest []byte) revision {
-	return revision{Topic: w.Topic, To: w.To, About: w.About, Due: w.Due, Expires: w.Expires,
-		Plain: plain, Digest: digest, Actions: w.Message.actions()}
-}
-
-func (o *Outbox) revise(ctx context.Context, tx *store.Tx, id int64, r revision) error {
-	plain, err := json.Marshal(r)
-	if err != nil {
-		return err
-	}
-	sealed, err := o.vault.Seal(ctx, tx, r.About, "outbox revision", plain)
-	if err != nil {
-		return err
-	}
-	_, err = tx.Exec(ctx, `UPDATE outbox SET revised = ? WHERE id = ?`, sealed, id)
-	return err
-}
-
-// same reports whether the row says what w says. "At once" is whatever instant
-// the row was first due.
-func (s stored) same(w Want, digest []byte) bool {
-	return bytes.Equal(s.Digest, digest) && (w.Due.IsZero() || s.Due.Equal(store.At(w.Due).Time)) &&
-		s.Expires.Equal(store.At(w.Expires).Time)
-}
-
-func (w *Want) complete(now time.Time) error {
-	_, known := kinds[w.Kind]
-	switch {
-	case w.Key == "" || w.Topic == "" || !known:
-		return fmt.Errorf("a promise needs a key, a topic and a known kind (key %q, kind %q)", w.Key, w.Kind)
-	case w.Kind == Task && (w.Run == "" || w.To != 0 || w.Chat != ""):
-		return fmt.Errorf("the task %s needs a function and no recipient", w.Key)
-	case w.Kind != Task && (w.To == 0) == (w.Chat == ""):
-		return fmt.Errorf("the message %s needs one recipient", w.Key)
-	}
-	if w.About == 0 {
-		w.About = w.To
-	}
-	if w.About == 0 {
-		w.About = seal.House
-	}
-	if !w.Due.IsZero() && w.Due.Before(now) {
-		w.Due = now
-	}
-	return nil
-}
-
-func (w *Want) plain() ([]byte, error) {
-	c := content{Message: w.Message, Run: w.Run}
-	if w.Payload != nil {
-		p, err := json.Marshal(w.Payload)
-		if err != nil {
-			return nil, fmt.Errorf("payload of %s: %w", w.Key, err)
-		}
-		c.Payload = p
-	}
-	return json.Marshal(c)
-}
-
-func (o *Outbox) insert(ctx context.Context, tx *store.Tx, w Want, plain, digest []byte) error {
-	body, err := o.vault.Seal(ctx, tx, w.About, "outbox", plain)
-	if err != nil {
-		return err
-	}
-	var address []byte
-	if w.Chat != "" {
-		if address, err = o.vault.Seal(ctx, tx, seal.House, "address", []byte(w.Chat)); err != nil {
-			return err
-		}
-	}
-	var id int64
-	err = tx.Get(ctx, &id, `INSERT INTO outbox (key, topic, kind, priority, person_id, address, sealed_for, body, digest, due_at, not_before, expires_at, created_at)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id`,
-		w.Key, w.Topic, w.Kind, kinds[w.Kind].priority, orNull(w.To), address, w.About, body, digest,
-		store.At(w.due(tx.Now)), store.At(w.due(tx.Now)), store.At(w.Expires), store.At(tx.Now))
-	if err != nil {
-		return fmt.Errorf("promise %s: %w", w.Key, err)
-	}
-	return addButtons(ctx, tx, id, w.To, w.Message.actions())
-}
-
-func (o *Outbox) rewrite(ctx context.Context, tx *store.Tx, id int64, r revision) error {
-	body, err := o.vault.Seal(ctx, tx, r.About, "outbox", r.Plain)
-	if err != nil {
-		return err
-	}
-	due := r.Due
-	if due.IsZero() {
-		due = tx.Now
-	}
-	if _, err := tx.Exec(ctx, `UPDATE outbox SET topic = ?, person_id = ?, sealed_for = ?, body = ?, digest = ?, due_at = ?, not_before = ?, expires_at = ?,
-		state = 'queued', tries = 0, settled_at = NULL, lease_until = NULL, revised = NULL WHERE id = ?`,
-		r.Topic, orNull(r.To), r.About, body, r.Digest, store.At(due), store.At(due), store.At(r.Expires), id); err != nil {
-		return fmt.Errorf("rewrite promise %d: %w", id, err)
-	}
-	// The old wording never went out, or only to be lost: nobody should press
-	// what it offered.
-	if _, err := tx.Exec(ctx, `DELETE FROM buttons WHERE outbox_id = ?`, id); err != nil {
-		return err
-	}
-	return addButtons(ctx, tx, id, r.To, r.Actions)
-}
-
-func (w *Want) due(now time.Time) time.Time {
-	if w.Due.IsZero() {
-		return now
-	}
-	return w.Due
-}
-
-func orNull(p seal.Person) any {
-	if p == 0 {
-		return nil
-	}
-	return p
-}
-
-var errNoButton = errors.New("a message to a stranger has no buttons")
-
-func addButtons(ctx context.Context, tx *store.Tx, row int64, to seal.Person, actions []string) error {
-	if len(actions) > 0 && to == 0 {
-		return errNoButton
-	}
-	for _, action := range actions {
-		if _, err := tx.Exec(ctx, `INSERT INTO buttons (token, outbox_id, person_id, action) VALUES (?, ?, ?, ?)`,
-			seal.NewToken(), row, to, action); err != nil {
-			return err
-		}
-	}
-	return nil
+	return true, settleRow(ctx, tx, row.ID, "withdrawn")
 }

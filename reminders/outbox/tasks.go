@@ -8,15 +8,17 @@ import (
 	"handrail.example/reminders/store"
 )
 
-// runTasks runs what is due, each task in a transaction of its own, so that one
-// that fails undoes and delays no other.
+// runTasks runs some of what is due, each task in a transaction of its own, so
+// that one that fails undoes and delays no other. It leaves the rest to the next
+// pass: messages come first.
 func (d *Dispatcher) runTasks(ctx context.Context) error {
-	for {
+	for range taskBatch {
 		ran, err := d.runTask(ctx)
 		if err != nil || !ran {
 			return err
 		}
 	}
+	return nil
 }
 
 func (d *Dispatcher) runTask(ctx context.Context) (ran bool, err error) {
@@ -28,13 +30,13 @@ func (d *Dispatcher) runTask(ctx context.Context) (ran bool, err error) {
 			return err
 		}
 		ran = true
-		if err := d.runRow(ctx, tx, r); err != nil {
-			failed, cause = r, err
-			return err
+		if cause = d.runRow(ctx, tx, r); cause != nil {
+			failed = r
+			return cause
 		}
 		return settleRow(ctx, tx, r.ID, "done")
 	})
-	if failed == nil {
+	if failed == nil || store.Busy(cause) {
 		return ran, err
 	}
 	d.Report(fmt.Errorf("task %d: %w", failed.ID, cause))
@@ -42,14 +44,11 @@ func (d *Dispatcher) runTask(ctx context.Context) (ran bool, err error) {
 }
 
 func dueTask(ctx context.Context, tx *store.Tx) (*row, error) {
-	var r row
-	found, err := tx.Find(ctx, &r, `SELECT `+rowColumns+` FROM outbox
-		WHERE state = 'queued' AND priority = ? AND not_before <= ? ORDER BY not_before, id LIMIT 1`,
-		kinds[Task].priority, store.At(tx.Now))
-	if err != nil || !found {
+	due, err := dueRows(ctx, tx, background, nil, 1)
+	if err != nil || len(due) == 0 {
 		return nil, err
 	}
-	return &r, nil
+	return due[0], nil
 }
 
 func (d *Dispatcher) runRow(ctx context.Context, tx *store.Tx, r *row) (err error) {
@@ -59,8 +58,8 @@ func (d *Dispatcher) runRow(ctx context.Context, tx *store.Tx, r *row) (err erro
 			err = fmt.Errorf("panic of type %T\n%s", p, debug.Stack())
 		}
 	}()
-	if err := d.read(ctx, tx, r); err != nil {
-		return err
+	if ok, err := d.read(ctx, tx, r); err != nil || !ok {
+		return fmt.Errorf("its row cannot be read: %w", orNonsense(err))
 	}
 	run := d.Tasks[r.content.Run]
 	if run == nil {
@@ -69,15 +68,19 @@ func (d *Dispatcher) runRow(ctx context.Context, tx *store.Tx, r *row) (err erro
 	return run(ctx, tx, r.content.Payload)
 }
 
+func orNonsense(err error) error {
+	if err == nil {
+		return errNonsense
+	}
+	return err
+}
+
 // failTask puts a task off, and after some tries hands it to a person.
 func (d *Dispatcher) failTask(ctx context.Context, tx *store.Tx, r *row) error {
-	if r.Tries+1 < taskTries {
+	if r.Tries+1 < taskTries && !r.erased {
 		_, err := tx.Exec(ctx, `UPDATE outbox SET tries = tries + 1, not_before = ? WHERE id = ?`,
 			store.At(tx.Now.Add(backOff(r.Tries, lastRetry))), r.ID)
 		return err
 	}
-	if err := settleRow(ctx, tx, r.ID, "failed"); err != nil {
-		return err
-	}
-	return d.trouble(ctx, tx, r, Stuck, r.content.Run)
+	return d.giveUp(ctx, tx, r, "failed", Stuck, r.content.Run)
 }

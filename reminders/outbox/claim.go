@@ -1,0 +1,172 @@
+package outbox
+
+import (
+	"context"
+	"encoding/json"
+	"slices"
+	"time"
+
+	"handrail.example/reminders/seal"
+	"handrail.example/reminders/store"
+)
+
+// claim marks the most important due rows as being sent, as many as the limits
+// let through. When the limits hold something back it reports until when.
+func (d *Dispatcher) claim(ctx context.Context, tx *store.Tx) (claimed []*row, wait time.Time, err error) {
+	for p := urgent; p < background; p++ {
+		left := slots(p) - d.flights.count() - len(claimed)
+		if left <= 0 {
+			break // and wait for a landing
+		}
+		rows, err := d.claimAt(ctx, tx, p, left)
+		if err != nil {
+			return nil, wait, err
+		}
+		claimed = append(claimed, rows...)
+		at, err := d.heldUntil(ctx, tx, p)
+		if err != nil {
+			return nil, wait, err
+		}
+		wait = earlier(wait, at)
+	}
+	return claimed, wait, nil
+}
+
+// slots is how many rows may be on the wire before one more of a priority. The
+// last place is an alert's: should all others hang, it still goes.
+func slots(priority int) int {
+	if priority == urgent {
+		return batch
+	}
+	return batch - 1
+}
+
+// claimAt claims up to most rows of one priority.
+func (d *Dispatcher) claimAt(ctx context.Context, tx *store.Tx, priority, most int) ([]*row, error) {
+	var claimed []*row
+	for {
+		room := min(most-len(claimed), d.limits.room(priority))
+		if room == 0 {
+			return claimed, nil
+		}
+		held, _ := d.limits.held(priority)
+		due, err := dueRows(ctx, tx, priority, held, room)
+		if err != nil || len(due) == 0 {
+			return claimed, err
+		}
+		for _, r := range due {
+			// A row before it may have used up the chat's burst.
+			if d.limits.full(r.chat()) {
+				continue
+			}
+			ok, err := d.claimRow(ctx, tx, r)
+			if err != nil {
+				return nil, err
+			}
+			if ok {
+				claimed = append(claimed, r)
+			}
+		}
+	}
+}
+
+// dueRows finds the first due rows of a priority, those to held chats left out.
+func dueRows(ctx context.Context, tx *store.Tx, priority int, held []chat, most int) ([]*row, error) {
+	const due = `SELECT ` + rowColumns + ` FROM outbox WHERE state = 'queued' AND priority = ? AND not_before <= ?`
+	const first = ` ORDER BY not_before, id LIMIT ?`
+	var rows []*row
+	if len(held) == 0 {
+		return rows, tx.Select(ctx, &rows, due+first, priority, store.At(tx.Now), most)
+	}
+	return rows, tx.Select(ctx, &rows, due+notHeld+first, priority, store.At(tx.Now), list(held), most)
+}
+
+// notHeld leaves out the chats in a list, numbered as chatOf does.
+const notHeld = ` AND coalesce(person_id, -id) NOT IN (SELECT value FROM json_each(?))`
+
+func list(held []chat) string {
+	b, err := json.Marshal(held)
+	if err != nil {
+		panic(err) // numbers always can be
+	}
+	return string(b)
+}
+
+// heldUntil is when the limits let the next due row of a priority through; the
+// zero time when they hold none back, or only until something lands.
+func (d *Dispatcher) heldUntil(ctx context.Context, tx *store.Tx, priority int) (time.Time, error) {
+	held, first := d.limits.held(priority)
+	full := d.limits.room(priority) == 0
+	if !full && len(held) == 0 {
+		return time.Time{}, nil
+	}
+	var waiting bool
+	if err := tx.Get(ctx, &waiting, `SELECT EXISTS (SELECT 1 FROM outbox WHERE state = 'queued' AND priority = ? AND not_before <= ?)`,
+		priority, store.At(tx.Now)); err != nil || !waiting {
+		return time.Time{}, err
+	}
+	if full {
+		return d.limits.roomAt(priority), nil
+	}
+	return first, nil
+}
+
+func (d *Dispatcher) claimRow(ctx context.Context, tx *store.Tx, r *row) (bool, error) {
+	class, err := d.address(ctx, tx, r)
+	if err != nil {
+		return false, err
+	}
+	if class != "" {
+		return false, d.giveUp(ctx, tx, r, "failed", Undelivered, class)
+	}
+	d.limits.took(r.chat())
+	_, err = tx.Exec(ctx, `UPDATE outbox SET state = 'sending', lease_until = ? WHERE id = ?`, store.At(tx.Now.Add(lease)), r.ID)
+	return true, err
+}
+
+// address completes the envelope, or says in a word why nobody can get it.
+func (d *Dispatcher) address(ctx context.Context, tx *store.Tx, r *row) (class string, err error) {
+	if ok, err := d.read(ctx, tx, r); err != nil || !ok {
+		return "unreadable", err
+	}
+	r.envelope = Envelope{Row: r.ID, Message: r.content.Message}
+	var linked bool
+	if r.Address != nil {
+		var to []byte
+		to, err = d.Vault.Open(ctx, tx, seal.House, "address", r.Address)
+		r.envelope.Chat, linked = string(to), true
+	} else {
+		r.envelope.Chat, linked, err = d.Vault.Chat(ctx, tx, r.To)
+	}
+	if ok, err := d.couldRead(r, err); err != nil || !ok {
+		return "unreadable", err
+	}
+	if !linked {
+		return "no chat", nil
+	}
+	return "", d.tokens(ctx, tx, r)
+}
+
+// tokens gives each button the token that was drawn for it.
+func (d *Dispatcher) tokens(ctx context.Context, tx *store.Tx, r *row) error {
+	if len(r.content.Message.Buttons) == 0 {
+		return nil
+	}
+	var drawn []struct{ Token, Action string }
+	if err := tx.Select(ctx, &drawn, `SELECT token, action FROM buttons WHERE outbox_id = ?`, r.ID); err != nil {
+		return err
+	}
+	lines := make([][]Button, len(r.content.Message.Buttons))
+	for i, line := range r.content.Message.Buttons {
+		lines[i] = slices.Clone(line)
+		for j := range lines[i] {
+			for _, t := range drawn {
+				if t.Action == lines[i][j].Action {
+					lines[i][j].Token = t.Token
+				}
+			}
+		}
+	}
+	r.envelope.Message.Buttons = lines
+	return nil
+}
