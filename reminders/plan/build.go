@@ -12,27 +12,34 @@ import (
 // The order of facts does not matter. It refuses facts that cannot all be true
 // with a *Refusal. The policy must be one that ParsePolicy let through.
 func Build(p Policy, facts []Fact, asOf time.Time) (Plan, error) {
+	b, err := begin(p, facts, asOf)
+	if err != nil {
+		return Plan{}, err
+	}
+	b.steps()
+	b.cancel()
+	b.finish()
+	return b.plan, nil
+}
+
+// begin reads the facts on the clinic's clock and resolves what stands.
+func begin(p Policy, facts []Fact, asOf time.Time) (*builder, error) {
 	zone := p.Location()
-	asOf = asOf.In(zone)
 	local := slices.Clone(facts)
 	for i := range local {
 		if !local[i].At.IsZero() {
 			local[i].At = local[i].At.In(zone)
 		}
 	}
-	l, err := newLedger(local, p.Calendar.PeriodCutOff, asOf)
+	l, err := newLedger(local, p.Calendar.PeriodCutOff, asOf.In(zone))
 	if err != nil {
-		return Plan{}, err
+		return nil, err
 	}
 	proto, ok := protocolNamed(p.Calendar.Protocol)
 	if !ok {
-		return Plan{}, &Refusal{Fact: "policy", Why: "protocol " + quoted(p.Calendar.Protocol) + " is not known", Do: "set calendar.protocol to a known one"}
+		return nil, &Refusal{Fact: "policy", Why: "protocol " + quoted(p.Calendar.Protocol) + " is not known", Do: "set calendar.protocol to a known one"}
 	}
-	b := newBuilder(p, proto, l, asOf)
-	b.steps()
-	b.cancel()
-	b.finish()
-	return b.plan, nil
+	return newBuilder(p, proto, l, asOf.In(zone)), nil
 }
 
 // Check reports whether adding one fact to those on record would be refused, as
@@ -46,6 +53,7 @@ func Check(p Policy, facts []Fact, add Fact, asOf time.Time) error {
 	if err != nil {
 		return err
 	}
+	read.pos = justAdded
 	_, err = Build(p, append(slices.Clone(facts), read), asOf)
 	return err
 }
@@ -104,7 +112,7 @@ func newBuilder(p Policy, proto Protocol, l ledger, asOf time.Time) *builder {
 
 func (b *builder) readEvents() {
 	if f, ok := b.l.one(PeriodStart); ok {
-		b.dayOne = dayOne(f.At, b.pol.Calendar.PeriodCutOff)
+		b.dayOne = DayOne(f.At, b.pol.Calendar.PeriodCutOff)
 	}
 	if b.trigger, b.given = b.l.one(TriggerGiven); !b.given {
 		b.trigger, b.ordered = b.l.one(TriggerOrder)
@@ -380,6 +388,7 @@ func (b *builder) cancel() {
 }
 
 func (b *builder) finish() {
+	b.checkEarlyValues()
 	slices.SortStableFunc(b.plan.Steps, func(x, y Step) int {
 		if c := cmp.Compare(slices.Index(StepNames, x.Name), slices.Index(StepNames, y.Name)); c != 0 {
 			return c

@@ -48,6 +48,8 @@ type Step struct {
 
 	// base is the day that later steps count from, also when On is zero.
 	base civil.Date
+	// firm: its place hangs on nothing that is only expected.
+	firm bool
 }
 
 // MarshalJSON writes the contract's form: reasons in English words, fields

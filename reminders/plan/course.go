@@ -276,16 +276,31 @@ func (b *builder) knownEnd(s *Step, f found, last civil.Date) {
 }
 
 // endsOf is the latest end of the courses of some classes that ever began, and
-// how many have none.
+// how many still need a stop order: those without an end, and after a result
+// that ends the cycle those that would run on past it.
 func (b *builder) endsOf(classes []DrugClass) (last civil.Date, open int) {
+	over := b.overSince()
 	for _, c := range b.orders {
+		runsOn := !over.IsZero() && c.stopped.IsZero() && !c.last.Before(over)
 		switch {
 		case !slices.Contains(classes, c.class) || c.never():
-		case c.last.IsZero():
+		case c.last.IsZero() || runsOn:
 			open++
 		case c.last.After(last):
 			last = c.last
 		}
 	}
 	return last, open
+}
+
+// overSince is the day of the result that ended the cycle, zero while none did.
+func (b *builder) overSince() civil.Date {
+	switch {
+	case b.conditions[WhenLost]:
+		scan, _ := b.l.last(OBScan)
+		return scan.On
+	case b.conditions[WhenNegative]:
+		return civil.DateOf(b.values[len(b.values)-1].At)
+	}
+	return civil.Date{}
 }

@@ -127,6 +127,9 @@ type Fact struct {
 	pos int // place in the list that was read, from 1; 0 when it was not
 }
 
+// justAdded is the pos of a fact that is being entered beside others.
+const justAdded = -1
+
 // String names the fact for an error: "fact 3 (hcg, id h1)".
 func (f Fact) String() string {
 	name := string(f.Kind)
@@ -136,7 +139,7 @@ func (f Fact) String() string {
 	if f.ID != "" {
 		name += ", id " + f.ID
 	}
-	if f.pos == 0 {
+	if f.pos <= 0 {
 		return "the " + name
 	}
 	return fmt.Sprintf("fact %d (%s)", f.pos, name)

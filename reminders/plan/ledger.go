@@ -170,10 +170,15 @@ func (l ledger) checkOnce() error {
 	return nil
 }
 
-// latestPlace is the fact that stands last in the list as it was handed in,
-// which is the one that somebody just added.
+// latestPlace is the fact that is being entered, else the one that stands last
+// in the list as it was handed in.
 func latestPlace(all []Fact) Fact {
-	return slices.MaxFunc(all, func(a, b Fact) int { return cmp.Compare(a.pos, b.pos) })
+	return slices.MaxFunc(all, func(a, b Fact) int {
+		if (a.pos == justAdded) != (b.pos == justAdded) {
+			return cmp.Compare(b.pos, a.pos)
+		}
+		return cmp.Compare(a.pos, b.pos)
+	})
 }
 
 // checkRepeats refuses two facts that answer the same question differently.
@@ -251,7 +256,7 @@ func (l ledger) checkNow(asOf time.Time) error {
 // checkSequence refuses an order of events that cannot be.
 func (l ledger) checkSequence(cutOff civil.TimeOfDay) error {
 	if p, ok := l.one(PeriodStart); ok {
-		one := dayOne(p.At, cutOff)
+		one := DayOne(p.At, cutOff)
 		for _, f := range l.live {
 			if after := []FactKind{BaselineFound, TriggerGiven, TriggerOrder, LHSurge, Transferred}; slices.Contains(after, f.Kind) && f.day().Before(one) {
 				return refuse(f, fmt.Sprintf("is dated before cycle day one, %s", one), "correct its date or the period's")
@@ -292,9 +297,9 @@ func (l ledger) checkTransferOrder() error {
 	return nil
 }
 
-// dayOne is cycle day one of a full flow that started at t: the same day when
+// DayOne is cycle day one of a full flow that started at t: the same day when
 // it started before the cut-off, else the next.
-func dayOne(t time.Time, cutOff civil.TimeOfDay) civil.Date {
+func DayOne(t time.Time, cutOff civil.TimeOfDay) civil.Date {
 	if civil.TimeOfDayOf(t) < cutOff {
 		return civil.DateOf(t)
 	}

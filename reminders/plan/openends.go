@@ -61,13 +61,13 @@ func (b *builder) openAfterCancel(add addOpen) {
 
 // openStep: a planned visit that nobody shows done by the close of its day.
 func (b *builder) openStep(s Step, add addOpen) {
-	if s.Status == Done || s.Status == Dropped {
+	if s.Status == Done || s.Status == Dropped || !s.firm {
 		return
 	}
 	switch s.Name {
 	case Stimulation, LutealEstrogen, LutealProgesterone, LutealEnd:
 	case Trigger:
-		if s.Booked {
+		if !b.given && b.ordered {
 			late := b.trigger.At.Add(b.pol.Messages.DoseDeadlines[TriggerDrug].After)
 			add(s.Key, s.Name, late, because("open_trigger_unconfirmed", "at", s.At.Format("2006-01-02 15:04")))
 		}
@@ -83,13 +83,14 @@ func (b *builder) openStep(s Step, add addOpen) {
 // openOrders: an order that is due and not on record, or waits for a decision.
 func (b *builder) openOrders(add addOpen) {
 	for _, s := range b.plan.Steps {
+		_, open := b.endsOf([]DrugClass{Progesterone, Estrogen})
 		switch {
 		case s.Status == Done || s.Status == Dropped:
 		case s.Name == Stimulation && !s.Booked && !b.cleared.IsZero():
 			add(s.Key, s.Name, b.evening(b.cleared), because("open_no_start_order", "on", b.cleared.String()))
 		case s.Name == LutealProgesterone && !s.Booked && b.anchorFirm(s.Name):
 			add(s.Key, s.Name, b.morning(s.On), because("open_no_luteal_order", "on", s.On.String()))
-		case s.Name == LutealEnd && !s.Booked && b.running([]DrugClass{Progesterone, Estrogen}) && b.transferred:
+		case s.Name == LutealEnd && open > 0 && b.transferred:
 			add(s.Key, s.Name, b.morning(s.On), b.endReason(s))
 		}
 	}
@@ -118,12 +119,6 @@ func (b *builder) anchorFirm(name StepName) bool {
 	return ok && f.anchor.firm()
 }
 
-// running reports whether an order of these classes has no end.
-func (b *builder) running(classes []DrugClass) bool {
-	_, open := b.endsOf(classes)
-	return open > 0
-}
-
 // openDecision: a scan that led to nothing by the close of its day.
 func (b *builder) openDecision(add addOpen) {
 	scan, ok := b.l.last(Scan)
@@ -143,10 +138,14 @@ func (b *builder) openDecision(add addOpen) {
 
 // openResults: a result is told and acted on by a person, at once.
 func (b *builder) openResults(add addOpen) {
-	if n := len(b.values); n > 0 && b.plan.HCG != nil && b.plan.HCG.Verdict != AtOrAbove && !b.scannedAfter(civil.DateOf(b.values[n-1].At)) {
+	if n := len(b.values); n > 0 && !b.scannedAfter(civil.DateOf(b.values[n-1].At)) {
 		last := b.values[n-1]
+		verdict := "positive"
+		if b.plan.HCG != nil {
+			verdict = string(b.plan.HCG.Verdict)
+		}
 		add("result/"+last.At.UTC().Format("200601021504"), HCGRepeat, last.At,
-			because("open_result", "on", civil.DateOf(last.At).String(), "verdict", string(b.plan.HCG.Verdict)))
+			because("open_result", "on", civil.DateOf(last.At).String(), "verdict", verdict))
 	}
 	if scan, ok := b.l.last(OBScan); ok && scan.Viable == nil {
 		add("scan/"+scan.On.String(), OBUltrasound, b.evening(scan.On), because("open_scan_uncertain", "on", scan.On.String()))

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"handrail.example/reminders/civil"
 )
 
 // The plausible ranges. Outside of them a value is a slip of the pen, not a
@@ -24,6 +26,9 @@ const (
 func (f Fact) plausible() error {
 	if f.Stop.AfterDoses > maxCourse || f.Stop.AfterDays > maxCourse {
 		return refuse(f, "the course is too long", fmt.Sprintf("order at most %d doses or days at a time", maxCourse))
+	}
+	if n := f.NightOf; !n.IsZero() && n != civil.DateOf(f.At) && n != civil.DateOf(f.At).AddDays(-1) {
+		return refuse(f, fmt.Sprintf("night_of %s does not fit at %s", n, f.At.Format("2006-01-02 15:04")), "name that day or the one before")
 	}
 	if why, do := f.badWord(); why != "" {
 		return refuse(f, why, do)

@@ -35,6 +35,7 @@ func (b *builder) planTrigger(name StepName) {
 func (b *builder) fixedTrigger(s *Step) {
 	day := countedDay(b.trigger)
 	s.From, s.On, s.To, s.base, s.At, s.Booked = day, day, day, day, b.trigger.At, true
+	s.firm = true
 	minute := b.trigger.At.Format("2006-01-02 15:04")
 	if b.given {
 		s.Status = Done
@@ -140,12 +141,11 @@ func (b *builder) evenings(around civil.Date) []civil.Date {
 // falls on a day on which the laboratory has room, by the facts at hand. None
 // lies before asOf.
 func TriggerEvenings(p Policy, facts []Fact, around civil.Date, asOf time.Time) ([]civil.Date, error) {
-	l, err := newLedger(facts, p.Calendar.PeriodCutOff, asOf.In(p.Location()))
+	b, err := begin(p, facts, asOf)
 	if err != nil {
 		return nil, err
 	}
-	proto, _ := protocolNamed(p.Calendar.Protocol)
-	return newBuilder(p, proto, l, asOf.In(p.Location())).evenings(around), nil
+	return b.evenings(around), nil
 }
 
 // planTransfer makes the row of the transfer: done, booked, or on the very day
@@ -168,6 +168,7 @@ func (b *builder) planTransfer(name StepName) {
 		return
 	}
 	s.From, s.To, s.base = s.On, s.On, s.On
+	s.firm = s.Booked || ok && f.anchor.firm()
 	if ok {
 		s.From, s.To = f.days.from, f.days.to
 		s.Reasons = append(s.Reasons, b.offsetReason(f))

@@ -119,7 +119,7 @@ func (b *builder) planMark(name StepName, i int, m mark, h home) {
 		rule = b.anyRule(name)
 	}
 	s := Step{Key: fmt.Sprintf("%s/%d", name, i+1), Name: name, Rule: rule.Rule, Phrase: rule.Phrase,
-		From: m.on, On: m.on, To: m.on, At: m.at, base: m.on, Booked: true}
+		From: m.on, On: m.on, To: m.on, At: m.at, base: m.on, Booked: true, firm: true}
 	if i == h.index && h.known {
 		s.From, s.To = h.f.days.from, h.f.days.to
 	}
@@ -161,9 +161,7 @@ func (b *builder) checkMark(s Step, m mark, h home, i int) {
 
 // checkDraw notes what makes an hCG value hard to read.
 func (b *builder) checkDraw(s Step, m mark) {
-	if last := b.lastHCGDose(m.at); !last.IsZero() && m.on.DaysSince(last) < b.pol.HCG.TriggerClearedDays {
-		b.conflict(s, because("trigger_in_blood", "days", fmt.Sprint(m.on.DaysSince(last)), "cleared", fmt.Sprint(b.pol.HCG.TriggerClearedDays)))
-	}
+	b.checkResidue(s, m.what)
 	if !b.transferred {
 		b.conflict(s, because("no_transfer"))
 	} else if s.Name == HCGFirst && b.tooEarly(m.what) && m.what.IUPerL < b.pol.HCG.NegativeBelow {
@@ -176,6 +174,27 @@ func (b *builder) checkDraw(s Step, m mark) {
 	if between := m.at.Sub(b.values[i-1].At); between < b.pol.HCG.IntervalFrom || between > b.pol.HCG.IntervalTo {
 		b.conflict(s, because("interval_unusual", "hours", fmt.Sprintf("%.4g", between.Hours()),
 			"from", fmt.Sprintf("%.4g", b.pol.HCG.IntervalFrom.Hours()), "to", fmt.Sprintf("%.4g", b.pol.HCG.IntervalTo.Hours())))
+	}
+}
+
+// checkEarlyValues notes hCG values that were drawn before the transfer and so
+// say nothing about it.
+func (b *builder) checkEarlyValues() {
+	for _, f := range b.l.of(HCG) {
+		if !b.transferred || civil.DateOf(f.At).After(b.transfer.On) {
+			continue
+		}
+		s := Step{Name: HCGFirst}
+		b.conflict(s, because("before_transfer", "on", civil.DateOf(f.At).String(), "transfer", b.transfer.On.String()))
+		b.checkResidue(s, f)
+	}
+}
+
+// checkResidue notes a draw so soon after hCG was given that it may be found.
+func (b *builder) checkResidue(s Step, draw Fact) {
+	last := b.lastHCGDose(draw.At)
+	if days := civil.DateOf(draw.At).DaysSince(last); !last.IsZero() && days < b.pol.HCG.TriggerClearedDays {
+		b.conflict(s, because("trigger_in_blood", "days", fmt.Sprint(days), "cleared", fmt.Sprint(b.pol.HCG.TriggerClearedDays)))
 	}
 }
 
@@ -220,7 +239,7 @@ func (b *builder) scannedAfter(d civil.Date) bool {
 // planOpen finds the day of a visit that is still to be booked.
 func (b *builder) planOpen(name StepName, n int, f found) {
 	s := Step{Key: fmt.Sprintf("%s/%d", name, n+1), Name: name, Rule: f.rule.Rule, Phrase: f.rule.Phrase,
-		From: f.days.from, To: f.days.to, base: f.days.on}
+		From: f.days.from, To: f.days.to, base: f.days.on, firm: f.anchor.firm()}
 	suits := func(d civil.Date) bool { return b.room.clinicClosed(d) == "" }
 	if f.rule.Fit == FitPair {
 		s.On = b.pairDay(f, suits)
@@ -270,9 +289,14 @@ func (b *builder) lastHCGDose(t time.Time) civil.Date {
 	if b.given && isHCG(b.triggerDrug()) {
 		last = countedDay(b.trigger)
 	}
-	for _, d := range b.doses() {
-		if d.Class == TriggerDrug && isHCG(d.Drug) && d.At.Before(t) && civil.DateOf(d.At).After(last) {
-			last = civil.DateOf(d.At)
+	for _, c := range b.orders {
+		if c.class != TriggerDrug || !isHCG(c.fact.Drug) {
+			continue
+		}
+		for _, d := range b.dosesOf(c) {
+			if d.At.Before(t) && civil.DateOf(d.At).After(last) {
+				last = civil.DateOf(d.At)
+			}
 		}
 	}
 	return last
