@@ -27,6 +27,7 @@ const (
 
 // The reasons that the calendar or the program finds by itself.
 const (
+	PeriodReported Reason = "period_reported" // day one is on record: a first visit is to book
 	PeriodMissing  Reason = "period_missing"
 	NotReady       Reason = "not_ready"   // a period call with an incomplete checklist
 	DoseSilent     Reason = "dose_silent" // a dose question that nobody answered
@@ -53,7 +54,7 @@ var written = []Reason{
 
 // found are all others.
 var found = []Reason{
-	PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell,
+	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell,
 	Unreachable, TooLate, Doubtful, Stuck, Codes, StaffUnreached,
 }
 

@@ -1,0 +1,152 @@
+package dialog
+
+import (
+	"strings"
+	"time"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/dialog/reading"
+	"handrail.example/reminders"
+	"handrail.example/reminders/civil"
+	"handrail.example/triage"
+)
+
+// press is a button. What it stands for was written into the database with the
+// question, so it can be trusted as far as that question can.
+func (m *moment) press() []effect {
+	switch {
+	case m.spent:
+		return []effect{say{Key: "button.spent"}}
+	case m.pressed == "":
+		return []effect{say{Key: "button.unknown"}}
+	}
+	what, about := m.pressed, ""
+	if i := strings.Index(what, "/"); i >= 0 {
+		if j := strings.Index(what[i+1:], "/"); j >= 0 {
+			what, about = what[:i+j+2], what[i+j+2:]
+		}
+	}
+	if !m.patient.Enrolled {
+		return m.pressedConsent(what)
+	}
+	switch what {
+	case "menu/period":
+		return m.periodToday()
+	case "menu/next":
+		return m.next()
+	case "menu/calendar":
+		return []effect{sendCalendar{}}
+	case "menu/person":
+		return m.humanReads(triage.PersonWanted, "reply.person")
+	case "period/other":
+		return m.whichDay(nil)
+	case "period/spotting":
+		return m.spotting()
+	case "period/keep":
+		if old, known := m.cycle.Live("period_start"); known {
+			return []effect{askNext{}, say{Key: "period.kept", Args: phrase.Args{"old": m.dayOf(old.At)}}}
+		}
+	case "period/day/":
+		if d, err := civil.ParseDate(about); err == nil {
+			return m.onDay(d)
+		}
+	case "period/at/", "period/yes/":
+		if at, err := time.ParseInLocation(minute, about, m.now.Location()); err == nil {
+			return m.started(at)
+		}
+	case reminders.ActTaken:
+		return m.pressedDose(reminders.Taken, about)
+	case reminders.ActNotYet:
+		return m.pressedDose(reminders.NotYet, about)
+	case reminders.ActMissed:
+		return m.pressedDose(reminders.Missed, about)
+	case reminders.ActGiven, reminders.ActOther, reminders.ActNotDone, reminders.ActProblem:
+		return m.pressedTrigger(what, about)
+	}
+	return []effect{say{Key: "button.unknown"}}
+}
+
+func (m *moment) pressedConsent(what string) []effect {
+	switch what {
+	case "consent/agree":
+		return m.agreed()
+	case "consent/decline":
+		return m.declined()
+	case "consent/en":
+		return []effect{setLanguage{"en"}, m.consent()}
+	case "consent/es":
+		return []effect{setLanguage{"es"}, m.consent()}
+	}
+	return []effect{say{Key: "button.unknown"}}
+}
+
+// consent asks whether she agrees to be written to.
+func (m *moment) consent() effect {
+	other := map[string]string{"en": "es", "es": "en"}
+	return say{Key: "consent", Args: m.phones(phrase.Args{"name": m.patient.Name}), Buttons: [][]choice{
+		{{Key: "consent.agree", Action: "consent/agree"}, {Key: "consent.decline", Action: "consent/decline"}},
+		{{Key: "consent.other_language", Action: "consent/" + other[m.lang()]}},
+	}}
+}
+
+func (m *moment) agreed() []effect {
+	return []effect{agree{}, say{Key: "enrolled", Args: m.phones(phrase.Args{"name": m.patient.Name}), Buttons: menu()}}
+}
+
+func (m *moment) declined() []effect {
+	return []effect{openCase{Reason: string(triage.OptedOut), Why: "consent declined"}, say{Key: "consent.declined", Args: m.phones(nil)}}
+}
+
+// answered: she answers a question that was asked, in words. A question stays
+// answerable for a day; whatever she writes instead is read as anything else is.
+func (m *moment) answered() ([]effect, bool) {
+	q := m.talk.Asking
+	if q.Topic == AskNothing || m.now.Sub(q.At) > 24*time.Hour {
+		return nil, false
+	}
+	yes, known := answerOf(m.in.Text)
+	switch q.Topic {
+	case AskPeriod:
+		at, err := time.ParseInLocation(minute, q.About, m.now.Location())
+		switch {
+		case !known || err != nil:
+			return m.answeredDay(q)
+		case yes:
+			return m.started(at), true
+		}
+		return m.whichDay(nil), true
+	case AskPeriodDay:
+		return m.answeredDay(q)
+	case AskGiven:
+		if m.reading.HasTime {
+			return m.given(m.lately(m.reading.Time)), true
+		}
+	}
+	return nil, false
+}
+
+// answeredDay: a day, or a time of the day that was asked about.
+func (m *moment) answeredDay(q Question) ([]effect, bool) {
+	switch {
+	case m.reading.Ambiguous:
+		return m.whichDay(m.reading.Candidates), true
+	case !m.reading.Date.IsZero():
+		return m.onDay(m.reading.Date), true
+	case m.reading.HasTime && q.Topic == AskPeriodDay && q.About != "":
+		if d, err := civil.ParseDate(q.About); err == nil {
+			return m.onDay(d), true
+		}
+	}
+	return nil, false
+}
+
+// expecting is what the reading should know about the question that is open.
+func (q Question) expecting() reading.Expecting {
+	switch q.Topic {
+	case AskPeriod, AskPeriodDay:
+		return reading.ExpectDate
+	case AskDose:
+		return reading.ExpectDose
+	}
+	return reading.ExpectNothing
+}

@@ -1,0 +1,276 @@
+package dialog
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/reminders"
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/outbox"
+	"handrail.example/reminders/plan"
+	"handrail.example/reminders/seal"
+	"handrail.example/reminders/store"
+	"handrail.example/triage"
+	"handrail.example/triage/rules"
+)
+
+// writer puts sentences into somebody's language.
+type writer struct {
+	phrases *phrase.Book
+	lang    string
+	zone    *time.Location
+	to      seal.Person
+	item    int64
+}
+
+func (s *Service) writer(p reminders.Patient, item int64) *writer {
+	return &writer{phrases: s.Phrases, lang: p.Language, zone: s.Policy.Location(), to: p.Person, item: item}
+}
+
+// say fills a sentence. An argument that is itself a phrase is put in words too.
+func (w *writer) say(key string, args phrase.Args) string {
+	filled := make(phrase.Args, len(args))
+	for k, v := range args {
+		if rest, ok := strings.CutPrefix(v, phraseMark); ok {
+			v = w.phrases.Say(w.lang, rest, nil)
+		}
+		filled[k] = v
+	}
+	return w.phrases.Say(w.lang, key, filled)
+}
+
+func (w *writer) day(d civil.Date) string { return phrase.Day(w.lang, d.Year, d.Month, d.Day) }
+
+// moment is the day of a step, with its minute where one is known.
+func (w *writer) moment(s plan.Step) string {
+	if s.At.IsZero() {
+		return w.day(s.On)
+	}
+	at := s.At.In(w.zone)
+	return w.day(s.On) + ", " + phrase.Clock(w.lang, at.Hour(), at.Minute())
+}
+
+func (w *writer) buttons(rows [][]choice) [][]outbox.Button {
+	var out [][]outbox.Button
+	for _, row := range rows {
+		var line []outbox.Button
+		for _, c := range row {
+			label := c.Label
+			if label == "" {
+				label = w.say(c.Key, c.Args)
+			}
+			line = append(line, outbox.Button{Label: label, Action: c.Action})
+		}
+		out = append(out, line)
+	}
+	return out
+}
+
+// message is an answer to the message in this row of the inbox.
+func (w *writer) message(kind outbox.Kind, name string, m outbox.Message) outbox.Want {
+	key := fmt.Sprintf("%s/%s", inboxKey(w.item), name)
+	return outbox.Want{Key: key, Topic: inboxKey(w.item), Kind: kind, To: w.to, Message: m}
+}
+
+// applying carries out the effects of one message.
+type applying struct {
+	service *Service
+	tx      *store.Tx
+	item    int64
+	m       *moment
+	*writer
+	replies   int
+	ack       string // of a press, not told to the platform yet
+	retire    string // the message whose buttons are spent
+	cautioned bool
+}
+
+// takePress looks up what the pressed button stands for.
+func (a *applying) takePress(ctx context.Context) error {
+	p, err := a.service.Outbox.Press(ctx, a.tx, a.m.patient.Person, a.m.in.Token)
+	if err != nil {
+		return err
+	}
+	a.m.pressed, a.m.spent, a.ack = p.Action, p.Spent, a.m.in.PressID
+	if p.Action != "" {
+		a.retire = a.m.in.Message
+	}
+	return nil
+}
+
+// reply sends the next answer. The first one also quiets the button that was
+// pressed.
+func (a *applying) reply(ctx context.Context, kind outbox.Kind, m outbox.Message) error {
+	a.replies++
+	m.Ack, m.Retire, a.ack, a.retire = a.ack, a.retire, "", ""
+	return a.service.Outbox.Put(ctx, a.tx, a.message(kind, fmt.Sprintf("reply/%d", a.replies), m))
+}
+
+// acknowledge quiets a pressed button that nothing was said to.
+func (a *applying) acknowledge(ctx context.Context) error {
+	if a.ack == "" && a.retire == "" {
+		return nil
+	}
+	return a.reply(ctx, outbox.Reply, outbox.Message{})
+}
+
+func (a *applying) said() reminders.Said {
+	return reminders.Said{By: a.m.patient.Person, Inbox: a.item}
+}
+
+func (a *applying) apply(ctx context.Context, e effect) error {
+	book, patient := a.service.Book, a.m.patient.ID
+	switch e := e.(type) {
+	case say:
+		return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say(e.Key, e.Args), Buttons: a.buttons(e.Buttons)})
+	case caution:
+		return a.caution(ctx, e)
+	case openCase:
+		return a.open(ctx, e)
+	case record:
+		return a.record(ctx, e)
+	case answerDose:
+		return book.AnswerDose(ctx, a.tx, patient, e.Dose, e.Answer, a.said())
+	case askNext:
+		a.m.talk.Asking = e.Question
+		return nil
+	case sendCalendar:
+		return a.calendar(ctx)
+	case agree:
+		return book.Agree(ctx, a.tx, patient, ConsentVersion)
+	case optOut:
+		return book.OptOut(ctx, a.tx, patient, e.Out)
+	case unreachable:
+		return book.SetUnreachable(ctx, a.tx, patient, e.Gone)
+	case setNeutral:
+		if err := book.SetNeutral(ctx, a.tx, patient, e.Neutral); err != nil {
+			return err
+		}
+		_, err := book.Replan(ctx, a.tx, patient)
+		return err
+	case setLanguage:
+		return a.language(ctx, e.Language)
+	}
+	return fmt.Errorf("no way to do this is known")
+}
+
+// ConsentVersion names the wording under "consent" in the phrasebook. Change it
+// with the wording.
+const ConsentVersion = "2026-11"
+
+// language changes the language of everything that is said from here on.
+func (a *applying) language(ctx context.Context, lang string) error {
+	if err := a.service.Book.SetLanguage(ctx, a.tx, a.m.patient.ID, lang); err != nil {
+		return err
+	}
+	a.lang, a.m.patient.Language = lang, lang
+	_, err := a.service.Book.Replan(ctx, a.tx, a.m.patient.ID)
+	return err
+}
+
+// caution is sent before everything else that waits.
+func (a *applying) caution(ctx context.Context, c caution) error {
+	clinic := a.service.Policy.Clinic
+	text := rules.Fill(rules.Caution(c.Key, a.lang), rules.Numbers{Emergency: clinic.EmergencyNumber, OnCall: clinic.OnCallPhone, Desk: clinic.FrontDesk})
+	if text == "" {
+		return fmt.Errorf("there is no caution %q", c.Key)
+	}
+	if a.m.talk.Cautions == nil {
+		a.m.talk.Cautions = make(map[string]time.Time)
+	}
+	a.m.talk.Cautions[c.Key], a.cautioned = a.tx.Now, true
+	return a.reply(ctx, outbox.Alert, outbox.Message{Text: text})
+}
+
+// open puts her message before a human, in the case that she has already where
+// the desk finds that it belongs there.
+func (a *applying) open(ctx context.Context, c openCase) error {
+	o := triage.Opening{Key: inboxKey(a.item) + "/" + c.Reason, Patient: a.m.patient.ID, Person: a.m.patient.Person, Reason: triage.Reason(c.Reason),
+		Urgency: c.Urgency, PageNow: c.PageNow, Words: a.m.in.Text, Rules: c.Rules, Language: a.m.patient.Language, CautionKey: a.m.verdict.Caution}
+	if a.m.in.Kind == Press {
+		o.Words = ""
+	}
+	for _, s := range c.Spans {
+		o.Spans = append(o.Spans, triage.Span{From: s.From, To: s.To, What: string(s.Finding) + " (" + string(s.State) + ")"})
+	}
+	o.Notes = a.notes(c)
+	waiting, awaited, err := a.service.Desk.Awaiting(ctx, a.tx, o.Person)
+	if err != nil {
+		return err
+	}
+	// Her reply to a coordinator goes back to that coordinator, whatever it is
+	// about; an emergency also stands on its own feet through its urgency.
+	if awaited && o.Words != "" {
+		_, err = a.service.Desk.Attach(ctx, a.tx, waiting.ID, o)
+		return err
+	}
+	_, err = a.service.Desk.Open(ctx, a.tx, o)
+	return err
+}
+
+// notes tell staff what the program knows and she did not write.
+func (a *applying) notes(c openCase) []triage.Line {
+	lines := []triage.Line{{Key: "note.place", Args: phrase.Args{"day": fmt.Sprint(a.m.plan.CycleDay(a.m.today())), "phase": string(a.m.plan.Phase())}}}
+	if a.m.plan.CycleDayOne.IsZero() {
+		lines = []triage.Line{{Key: "note.waiting"}}
+	}
+	if c.Why == "missing" {
+		lines = append(lines, triage.Line{Key: "note.missing", Args: phrase.Args{"items": strings.Join(a.m.missing, ", ")}})
+	} else if c.Why != "" {
+		lines = append(lines, triage.Line{Key: "note.why", Args: phrase.Args{"why": c.Why}})
+	}
+	if a.m.in.Kind == Media {
+		lines = append(lines, triage.Line{Key: "note.media", Args: phrase.Args{"what": a.m.in.Attachment}})
+	}
+	return lines
+}
+
+// record writes a fact down. What cannot be true is no failure of hers: it is put
+// before a human, and nothing is lost.
+func (a *applying) record(ctx context.Context, r record) error {
+	moved, err := a.service.Book.Record(ctx, a.tx, a.m.patient.ID, r.Fact, a.said())
+	if refused := (*plan.Refusal)(nil); errors.As(err, &refused) {
+		return a.open(ctx, openCase{Reason: string(triage.PeriodUnclear), Urgency: rules.SameDay, Why: refused.Why})
+	}
+	if err != nil {
+		return err
+	}
+	if !r.Tell {
+		return nil
+	}
+	return a.moved(ctx, moved)
+}
+
+// moved tells her once what a change did to her calendar.
+func (a *applying) moved(ctx context.Context, m reminders.Moved) error {
+	lines := a.movedLines(m.Old, m.New)
+	if len(lines) == 0 || a.m.silent() {
+		return nil
+	}
+	return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("moved.head", nil) + "\n" + strings.Join(lines, "\n")})
+}
+
+// calendar sends the calendar as text and as a file.
+func (a *applying) calendar(ctx context.Context) error {
+	if a.m.silent() {
+		return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("calendar.hushed", nil)})
+	}
+	p, _, err := a.service.Book.Plan(ctx, a.tx, a.m.patient.ID)
+	if err != nil {
+		return err
+	}
+	lines := a.calendarLines(p)
+	if len(lines) == 0 {
+		return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("calendar.empty", nil), Buttons: a.buttons(menu())})
+	}
+	file, err := a.service.calendarFile(p, a.m.patient)
+	if err != nil {
+		return err
+	}
+	text := a.say("calendar.head", nil) + "\n\n" + strings.Join(lines, "\n") + "\n\n" + a.say("calendar.foot", nil)
+	return a.reply(ctx, outbox.Reply, outbox.Message{Text: text, File: file})
+}

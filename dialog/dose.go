@@ -1,0 +1,170 @@
+package dialog
+
+import (
+	"time"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/reminders"
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/plan"
+	"handrail.example/triage"
+	"handrail.example/triage/rules"
+)
+
+// lateBy is how far from its ordered minute a trigger may be given without a
+// person being woken. Common practice, no source.
+const lateBy = 15 * time.Minute
+
+// asked are the doses that her words can mean: those that came due within the
+// last day and are not settled, of the drug that she names if she names one.
+func (m *moment) asked() []reminders.Asked {
+	var match []reminders.Asked
+	for _, a := range m.doses {
+		due := a.Dose.At
+		if a.Settled() || due.After(m.now.Add(time.Hour)) || due.Before(m.now.Add(-24*time.Hour)) {
+			continue
+		}
+		if m.reading.Drug == "" || m.reading.Drug == rules.OtherDrug || drugOf(a.Dose) == m.reading.Drug {
+			match = append(match, a)
+		}
+	}
+	return match
+}
+
+// drugOf is a dose's drug in the words of the rules.
+func drugOf(d plan.Dose) rules.Drug { return DrugOf(d.Drug, d.Class) }
+
+// taken: she says that she has taken something. Where it can mean one dose it is
+// written down, where it can mean several she is asked which.
+func (m *moment) taken() []effect {
+	match := m.asked()
+	switch len(match) {
+	case 0:
+		return []effect{say{Key: "dose.none_open"}}
+	case 1:
+		return m.settle(match[0])
+	}
+	var buttons [][]choice
+	for _, a := range match {
+		buttons = append(buttons, []choice{{Label: a.Words() + ", " + m.clockOf(a.Dose.At), Action: reminders.ActTaken + a.ID}})
+	}
+	return []effect{say{Key: "dose.which", Buttons: buttons}, askNext{Question{Topic: AskDose, At: m.now}}}
+}
+
+// settle writes a dose down as taken; for the trigger its minute is asked.
+func (m *moment) settle(a reminders.Asked) []effect {
+	switch {
+	case a.Trigger() && m.reading.HasTime:
+		return m.given(m.lately(m.reading.Time))
+	case a.Trigger():
+		return m.askGiven(a.ID)
+	}
+	return []effect{answerDose{a.ID, reminders.Taken}, say{Key: "dose.thanks"}}
+}
+
+// missed: she says that a dose was missed. A human decides what to do; the bot
+// says only not to double it.
+func (m *moment) missed(concerned bool) []effect {
+	var effects []effect
+	if match := m.asked(); len(match) == 1 && !match[0].Trigger() {
+		effects = append(effects, answerDose{match[0].ID, reminders.Missed})
+	}
+	if concerned {
+		return effects
+	}
+	return append(effects, m.humanReads(triage.DoseMissed, "dose.missed_reply")...)
+}
+
+// pressedDose is a button under a dose question.
+func (m *moment) pressedDose(answer reminders.Answer, id string) []effect {
+	a, known := m.dose(id)
+	if !known || a.Settled() {
+		return []effect{say{Key: "dose.answered"}}
+	}
+	switch {
+	case a.Trigger():
+		return m.settle(a)
+	case answer == reminders.Taken:
+		return []effect{answerDose{id, answer}, say{Key: "dose.thanks"}}
+	case answer == reminders.NotYet:
+		at := m.now.Add(m.policy.Messages.DoseRepeat)
+		if at.Before(a.Deadline) {
+			return []effect{answerDose{id, answer}, say{Key: "dose.later", Args: phrase.Args{"time": m.clockOf(at)}}}
+		}
+		return []effect{answerDose{id, answer}, say{Key: "dose.thanks"}}
+	}
+	// A button speaks as plainly as words would: the same rules weigh it.
+	v := rules.Assess(rules.Input{Phase: rules.Phase(m.plan.Phase()), Intents: []rules.Intent{rules.DoseMissed},
+		Drug: drugOf(a.Dose), Doses: []rules.Dose{rules.Missed}})
+	return []effect{answerDose{id, answer},
+		openCase{Reason: string(triage.DoseMissed), Urgency: max(rules.Routine, v.Urgency), PageNow: v.PageNow, Rules: v.Rules, Why: a.Words()},
+		say{Key: "dose.missed_reply", Args: m.phones(nil)}}
+}
+
+func (m *moment) dose(id string) (reminders.Asked, bool) {
+	for _, a := range m.doses {
+		if a.ID == id {
+			return a, true
+		}
+	}
+	return reminders.Asked{}, false
+}
+
+// pressedTrigger is a button under the question whether the trigger was given.
+func (m *moment) pressedTrigger(what, id string) []effect {
+	a, known := m.dose(id)
+	if !known {
+		return []effect{say{Key: "dose.answered"}}
+	}
+	switch what {
+	case reminders.ActGiven:
+		return m.given(a.Dose.At)
+	case reminders.ActOther:
+		return m.askGiven(id)
+	case reminders.ActNotDone:
+		effects := []effect{answerDose{id, reminders.NotYet}}
+		if m.now.Sub(a.Dose.At) < lateBy {
+			return append(effects, say{Key: "dose.later", Args: phrase.Args{"time": m.clockOf(a.Dose.At.Add(lateBy))}})
+		}
+		return append(effects, m.triggerAlarm()...)
+	}
+	return m.triggerAlarm()
+}
+
+// triggerAlarm wakes somebody: nothing about a trigger can wait.
+func (m *moment) triggerAlarm() []effect {
+	return []effect{openCase{Reason: string(triage.DoseMissed), Urgency: rules.SameDay, PageNow: true, Why: "trigger"},
+		say{Key: "trigger.alarm", Args: m.phones(nil)}}
+}
+
+func (m *moment) askGiven(id string) []effect {
+	return []effect{say{Key: "trigger.when"}, askNext{Question{Topic: AskGiven, About: id, At: m.now}}}
+}
+
+// lately is the last time, not after now, at which the clock showed t.
+func (m *moment) lately(t civil.TimeOfDay) time.Time {
+	at := m.today().At(t, m.now.Location())
+	if at.After(m.now) {
+		at = m.today().AddDays(-1).At(t, m.now.Location())
+	}
+	return at
+}
+
+// given writes down at which minute the trigger was given. Far from the ordered
+// minute, somebody is woken; the calendar moves with it either way.
+func (m *moment) given(at time.Time) []effect {
+	if at.After(m.now) {
+		at = m.now
+	}
+	fact := plan.Fact{Kind: plan.TriggerGiven, At: at.Truncate(time.Minute)}
+	if old, known := m.cycle.Live(plan.TriggerGiven); known {
+		fact.Replaces = old.ID
+	}
+	effects := []effect{askNext{}, record{Fact: fact, Tell: true},
+		say{Key: "trigger.recorded", Args: phrase.Args{"date": m.dayOf(at), "time": m.clockOf(at)}}}
+	ordered, known := m.cycle.Live(plan.TriggerOrder)
+	if known && at.Sub(ordered.At).Abs() > lateBy {
+		effects = append(effects, m.triggerAlarm()...)
+	}
+	return effects
+}

@@ -1,0 +1,86 @@
+package dialog
+
+import (
+	"handrail.example/dialog/phrase"
+	"handrail.example/dialog/reading"
+	"handrail.example/reminders"
+	"handrail.example/reminders/plan"
+	"handrail.example/triage/rules"
+)
+
+// effect is one thing that follows from a message. Effects are applied in order,
+// all in the transaction of the message.
+type effect interface{ effect() }
+
+type (
+	// say answers her. The first sentence comes after nothing else has failed.
+	say struct {
+		Key     string
+		Args    phrase.Args
+		Buttons [][]choice
+	}
+	// caution is the text that an urgent message gets at once.
+	caution struct{ Key string }
+	// openCase puts her message, or something about her, before a human.
+	openCase struct {
+		Reason  string
+		Urgency rules.Urgency
+		PageNow bool
+		Rules   []string
+		Why     string
+		Spans   []reading.Span
+	}
+	// addToCase puts her message before the human who has a case of hers already.
+	addToCase struct{}
+	// record writes a fact down and, with tell, tells her what it moved.
+	record struct {
+		Fact plan.Fact
+		Tell bool
+	}
+	// answerDose writes down what she says about a dose.
+	answerDose struct {
+		Dose   string
+		Answer reminders.Answer
+	}
+	// askNext makes the conversation wait for an answer; the zero Question for
+	// none.
+	askNext struct{ Question }
+	// sendCalendar sends the calendar as text and as a file.
+	sendCalendar struct{}
+	agree        struct{}
+	optOut       struct{ Out bool }
+	unreachable  struct{ Gone bool }
+	setNeutral   struct{ Neutral bool }
+	setLanguage  struct{ Language string }
+)
+
+func (say) effect()          {}
+func (caution) effect()      {}
+func (openCase) effect()     {}
+func (addToCase) effect()    {}
+func (record) effect()       {}
+func (answerDose) effect()   {}
+func (askNext) effect()      {}
+func (sendCalendar) effect() {}
+func (agree) effect()        {}
+func (optOut) effect()       {}
+func (unreachable) effect()  {}
+func (setNeutral) effect()   {}
+func (setLanguage) effect()  {}
+
+// choice is a button: the phrase on it, and what pressing it stands for.
+type choice struct {
+	Key    string
+	Args   phrase.Args
+	Action string
+	// Label is used instead of Key where it is no phrase: a date.
+	Label string
+}
+
+// menu is the row of choices that closes many answers.
+func menu() [][]choice {
+	return [][]choice{
+		{{Key: "menu.period", Action: "menu/period"}, {Key: "menu.next", Action: "menu/next"}},
+		{{Key: "menu.calendar", Action: "menu/calendar"}, {Key: "menu.person", Action: "menu/person"}},
+	}
+}

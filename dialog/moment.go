@@ -1,0 +1,133 @@
+package dialog
+
+import (
+	"strings"
+	"time"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/dialog/reading"
+	"handrail.example/reminders"
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/plan"
+	"handrail.example/triage/rules"
+)
+
+// moment is everything that the answer to one message of a patient depends on,
+// as plain values.
+type moment struct {
+	now     time.Time // of the transaction, in the clinic's zone
+	in      Inbound
+	policy  plan.Policy
+	patient reminders.Patient
+	cycle   reminders.Cycle
+	plan    plan.Plan
+	// doses are those that she has been or could be asked about and that are
+	// not settled, the oldest first.
+	doses []reminders.Asked
+	// missing are the items of the checklist that a cycle still lacks.
+	missing []string
+	talk    Conversation
+	reading reading.Reading
+	verdict rules.Verdict
+	// pressed is what the button she pressed stands for; "" if it counts for
+	// nothing, spent if the question was answered before.
+	pressed string
+	spent   bool
+	// handled is whether a case of hers is open, to which more can be added.
+	handled bool
+	// untold is whether a result of hers is known that nobody has told her yet.
+	untold bool
+}
+
+func (m *moment) lang() string { return m.patient.Language }
+
+// sent is when she wrote, on the clinic's wall clock. A platform's claim that lies
+// in the future is not believed.
+func (m *moment) sent() time.Time {
+	if m.in.Sent.IsZero() || m.in.Sent.After(m.now) {
+		return m.now
+	}
+	return m.in.Sent.In(m.now.Location())
+}
+
+func (m *moment) today() civil.Date { return civil.DateOf(m.now) }
+
+func (m *moment) day(d civil.Date) string { return phrase.Day(m.lang(), d.Year, d.Month, d.Day) }
+
+func (m *moment) clock(t civil.TimeOfDay) string { return phrase.Clock(m.lang(), int(t)/60, int(t)%60) }
+
+func (m *moment) dayOf(t time.Time) string { return m.day(civil.DateOf(t.In(m.now.Location()))) }
+
+func (m *moment) clockOf(t time.Time) string {
+	return m.clock(civil.TimeOfDayOf(t.In(m.now.Location())))
+}
+
+// phones fills the gaps that many sentences share.
+func (m *moment) phones(more phrase.Args) phrase.Args {
+	args := clinicArgs(m.policy, m.lang())
+	for k, v := range more {
+		args[k] = v
+	}
+	return args
+}
+
+// clinicArgs are the numbers and hours of a clinic in somebody's language.
+func clinicArgs(p plan.Policy, lang string) phrase.Args {
+	return phrase.Args{
+		"clinic": p.Clinic.Name, "emergency": p.Clinic.EmergencyNumber, "desk": p.Clinic.FrontDesk, "on_call": p.Clinic.OnCallPhone,
+		"hours": hoursIn(p.Clinic.ChatHours, lang),
+	}
+}
+
+// hoursIn says when a person reads the chat: "Mon to Sat, 7:00 am to 4:00 pm".
+func hoursIn(h plan.Hours, lang string) string {
+	days := make([]string, len(h.Days))
+	for i, d := range h.Days {
+		days[i] = phrase.ShortWeekday(lang, time.Weekday(d))
+	}
+	said := strings.Join(days, ", ")
+	to := map[string]string{"en": " to ", "es": " a "}[lang]
+	if n := len(h.Days); n > 2 && consecutive(h.Days) {
+		said = days[0] + to + days[n-1]
+	}
+	return said + ", " + phrase.Clock(lang, int(h.From)/60, int(h.From)%60) + to + phrase.Clock(lang, int(h.To)/60, int(h.To)%60)
+}
+
+func consecutive(days []plan.Weekday) bool {
+	for i := 1; i < len(days); i++ {
+		if (days[i-1]+1)%7 != days[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// open reports whether somebody reads the chat at t.
+func open(p plan.Policy, t time.Time) bool {
+	h := p.Clinic.ChatHours
+	day, clock := civil.DateOf(t), civil.TimeOfDayOf(t)
+	return reads(p, day) && clock >= h.From && clock < h.To
+}
+
+// reads reports whether somebody reads the chat on day d at all.
+func reads(p plan.Policy, d civil.Date) bool {
+	for _, w := range p.Clinic.ChatHours.Days {
+		if time.Weekday(w) == d.Weekday() {
+			return p.OpenClinic(d)
+		}
+	}
+	return false
+}
+
+// opens is when the chat is read again after t.
+func opens(p plan.Policy, t time.Time) time.Time {
+	h := p.Clinic.ChatHours
+	for d := civil.DateOf(t); ; d = d.AddDays(1) {
+		if at := d.At(h.From, t.Location()); reads(p, d) && !at.Before(t) {
+			return at
+		}
+		if d.DaysSince(civil.DateOf(t)) > 31 {
+			return t // a policy without reading days cannot say
+		}
+	}
+}

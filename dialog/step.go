@@ -1,0 +1,318 @@
+package dialog
+
+import (
+	"slices"
+	"strings"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/reminders/plan"
+	"handrail.example/triage"
+	"handrail.example/triage/rules"
+)
+
+// step decides what follows from one message of a patient. It is a pure function:
+// the same moment gives the same effects.
+//
+// What is urgent comes first and never replaces the rest: a message that reports
+// a period and a pain has the pain put before a human and the period written down.
+func step(m *moment) []effect {
+	switch m.in.Kind {
+	case Press:
+		return m.press()
+	case Left:
+		return m.left()
+	case Returned:
+		return []effect{unreachable{false}}
+	case Media:
+		return m.media()
+	case Text, Edited:
+		return m.text()
+	}
+	return nil
+}
+
+// left: she blocked the bot or deleted the chat. Somebody must know, today if
+// something of hers is still running.
+func (m *moment) left() []effect {
+	return []effect{unreachable{true}, openCase{Reason: string(triage.Unreachable), Urgency: m.unheard()}}
+}
+
+// unheard is how soon a human must know that she can no longer be reminded.
+func (m *moment) unheard() rules.Urgency {
+	if len(m.plan.Doses) > 0 && m.plan.Doses[len(m.plan.Doses)-1].At.After(m.now) {
+		return rules.SameDay
+	}
+	return rules.Routine
+}
+
+// media: something that the program cannot read, with perhaps words that it can.
+func (m *moment) media() []effect {
+	effects := m.urgent()
+	c := openCase{Reason: string(triage.Media), Urgency: max(rules.Routine, m.verdict.Urgency), PageNow: m.verdict.PageNow,
+		Rules: m.verdict.Rules, Why: m.verdict.Why, Spans: m.reading.Spans}
+	return append(effects, c, say{Key: "reply.media", Args: m.phones(nil)})
+}
+
+// text: she wrote, or changed what she had written.
+func (m *moment) text() []effect {
+	effects := m.urgent()
+	alarmed := len(effects) > 0
+	switch {
+	case !m.patient.Enrolled:
+		return append(effects, m.beforeConsent(alarmed)...)
+	case m.in.Kind == Edited:
+		return append(effects, m.edited(alarmed)...)
+	}
+	if more, done := m.commanded(); done {
+		return append(effects, more...)
+	}
+	if more, done := m.answered(); done {
+		return append(effects, more...)
+	}
+	more := m.understood(alarmed)
+	if alarmed || len(more) > 0 {
+		return append(effects, more...)
+	}
+	return m.humanReads(triage.Unclear, "reply.unclear")
+}
+
+// urgent is what an emergency sets off, whatever else the message says: the
+// caution, and a case that alerts whoever is on call.
+func (m *moment) urgent() []effect {
+	if m.verdict.Urgency < rules.Emergency {
+		return nil
+	}
+	key := m.verdict.Caution
+	if key == "" {
+		key = "emergency"
+	}
+	return []effect{caution{Key: key}, m.caseOf(triage.Symptom)}
+}
+
+// caseOf puts what she wrote before a human, as urgent as the rules say.
+func (m *moment) caseOf(reason triage.Reason) openCase {
+	return openCase{Reason: string(reason), Urgency: max(rules.Routine, m.verdict.Urgency), PageNow: m.verdict.PageNow,
+		Rules: m.verdict.Rules, Why: m.verdict.Why, Spans: m.reading.Spans}
+}
+
+// beforeConsent: nothing can be sent to her before she has agreed, but what she
+// writes is seen.
+func (m *moment) beforeConsent(alarmed bool) []effect {
+	yes, known := answerOf(m.in.Text)
+	switch {
+	case known && yes:
+		return m.agreed()
+	case known:
+		return m.declined()
+	case alarmed:
+		return nil
+	case commandOf(m.in.Text) == cmdMenu || commandOf(m.in.Text) == cmdStart:
+		return []effect{m.consent()}
+	}
+	return []effect{m.caseOf(triage.Unclear), say{Key: "consent.pending", Args: m.phones(nil)}, m.consent()}
+}
+
+// edited: an older message says something else now. What it once set off stands;
+// a person sees the new wording.
+func (m *moment) edited(alarmed bool) []effect {
+	if alarmed {
+		return nil
+	}
+	return []effect{m.caseOf(reasonOf(m.reading.Intent)), say{Key: "reply.changed_words"}}
+}
+
+// commanded: the whole message is one of the fixed words.
+func (m *moment) commanded() ([]effect, bool) {
+	switch commandOf(m.in.Text) {
+	case cmdPeriod:
+		return m.periodToday(), true
+	case cmdNext:
+		return m.next(), true
+	case cmdCalendar:
+		return []effect{sendCalendar{}}, true
+	case cmdPerson:
+		return m.humanReads(triage.PersonWanted, "reply.person"), true
+	case cmdMenu:
+		return []effect{say{Key: "menu", Buttons: menu()}}, true
+	case cmdStop:
+		return m.stop(), true
+	case cmdStart:
+		return m.start(), true
+	case cmdNeutral, cmdPlain:
+		neutral := commandOf(m.in.Text) == cmdNeutral
+		key := map[bool]string{true: "neutral.on", false: "neutral.off"}[neutral]
+		return []effect{setNeutral{neutral}, say{Key: key}}, true
+	case cmdEnglish:
+		return []effect{setLanguage{"en"}, say{Key: "menu", Buttons: menu()}}, true
+	case cmdSpanish:
+		return []effect{setLanguage{"es"}, say{Key: "menu", Buttons: menu()}}, true
+	}
+	return nil, false
+}
+
+// understood is everything that the reading says she wants, in the order of what
+// the reading puts first.
+func (m *moment) understood(alarmed bool) []effect {
+	var effects []effect
+	intents := append([]rules.Intent{m.reading.Intent}, m.reading.Also...)
+	concerned := alarmed
+	for i, intent := range intents {
+		more, concerns := m.intent(intent, i == 0, concerned)
+		concerned = concerned || concerns
+		effects = append(effects, more...)
+	}
+	if !concerned && m.verdict.Urgency > rules.None {
+		// A rule holds for something that no intent brought to a human.
+		effects = append(effects, m.humanReads(reasonOf(m.reading.Intent), "")...)
+	}
+	return effects
+}
+
+// intent is what one intent sets off, and whether it put the message before a
+// human. What is already before one is not put there twice.
+func (m *moment) intent(i rules.Intent, first, concerned bool) ([]effect, bool) {
+	switch i {
+	case rules.PeriodStart, rules.PeriodSpotting:
+		return m.period(i, concerned)
+	case rules.DoseTaken:
+		return m.taken(), false
+	case rules.DoseMissed:
+		return m.missed(concerned), true
+	case rules.StopMessages:
+		return m.stop(), true
+	case rules.Thanks:
+		if first && len(m.reading.Also) == 0 {
+			return []effect{say{Key: "reply.thanks"}}, false
+		}
+		return nil, false
+	case rules.VisitQuestion:
+		if m.verdict.Urgency == rules.None && !concerned {
+			return m.next(), false
+		}
+	}
+	if concerned {
+		return nil, false
+	}
+	return m.humanReads(reasonOf(i), replyTo[i]), true
+}
+
+// reasonOf is why an intent needs a human.
+func reasonOf(i rules.Intent) triage.Reason {
+	if r, ok := reasons[i]; ok {
+		return r
+	}
+	return triage.Unclear
+}
+
+var reasons = map[rules.Intent]triage.Reason{
+	rules.Symptom: triage.Symptom, rules.DoseMissed: triage.DoseMissed, rules.DoseQuestion: triage.DoseQuestion, rules.DoseTaken: triage.DoseQuestion,
+	rules.VisitQuestion: triage.Question, rules.Reschedule: triage.Question, rules.ResultQuestion: triage.Question,
+	rules.TravelOrLife: triage.Question, rules.Emotional: triage.Emotional, rules.HumanPlease: triage.PersonWanted,
+	rules.HomeTest: triage.HomeTest, rules.LHPositive: triage.LHSurge, rules.OtherPerson: triage.OtherPerson,
+	rules.PeriodStart: triage.PeriodUnclear, rules.PeriodSpotting: triage.PeriodUnclear, rules.StopMessages: triage.OptedOut,
+}
+
+// replyTo is what she is told when a human will read it, where that is not the
+// sentence for its urgency.
+var replyTo = map[rules.Intent]string{
+	rules.HumanPlease: "reply.person", rules.ResultQuestion: "reply.result", rules.Unclear: "reply.unclear",
+	rules.DoseMissed: "dose.missed_reply",
+}
+
+// humanReads puts the message before a human and says so, and what happens at
+// this hour. Where a case of hers is being looked at already, it is added there.
+func (m *moment) humanReads(reason triage.Reason, key string) []effect {
+	c := m.caseOf(reason)
+	if !m.cycle.Closed.IsZero() && c.Urgency == rules.Routine {
+		c.Reason = string(triage.AfterCycle)
+	}
+	if key == "" {
+		key = map[rules.Urgency]string{rules.Routine: "reply.routine", rules.SameDay: "reply.same_day", rules.Emergency: "reply.same_day"}[c.Urgency]
+		if reason == triage.Symptom && c.Urgency == rules.SameDay {
+			key = "reply.symptom"
+		}
+		if m.handled && c.Urgency == rules.Routine {
+			key = "reply.added"
+		}
+	}
+	effects := []effect{c, say{Key: key, Args: m.phones(nil)}}
+	if key != "dose.missed_reply" && !open(m.policy, m.now) {
+		effects = append(effects, m.afterHours(c.PageNow))
+	}
+	return effects
+}
+
+// afterHours says when the chat is read again, or that somebody is being woken.
+func (m *moment) afterHours(paged bool) effect {
+	if paged {
+		return say{Key: "reply.woken", Args: m.phones(nil)}
+	}
+	at := opens(m.policy, m.now)
+	return say{Key: "reply.closed", Args: m.phones(phrase.Args{"opens": strings.ToLower(m.dayOf(at)[:1]) + m.dayOf(at)[1:] + ", " + m.clockOf(at)})}
+}
+
+// stop: she wants no more messages. A human is told, today if she is taking
+// something.
+func (m *moment) stop() []effect {
+	return []effect{optOut{true}, openCase{Reason: string(triage.OptedOut), Urgency: m.unheard()}, say{Key: "optout.done"}}
+}
+
+func (m *moment) start() []effect {
+	if m.patient.OptedOut.IsZero() {
+		return []effect{say{Key: "menu", Buttons: menu()}}
+	}
+	return []effect{optOut{false}, say{Key: "optout.back", Buttons: menu()}}
+}
+
+// next says what comes next: a step, a dose. While a result waits to be told, or
+// a person has taken over, the calendar says nothing.
+func (m *moment) next() []effect {
+	if m.silent() {
+		return []effect{say{Key: "calendar.hushed"}}
+	}
+	var effects []effect
+	if s, ok := m.nextStep(); ok {
+		args := phrase.Args{"what": m.phraseOf(s), "date": m.day(s.On)}
+		key := "next.step"
+		if !s.At.IsZero() {
+			key, args["time"] = "next.step_at", m.clockOf(s.At)
+		}
+		effects = append(effects, say{Key: key, Args: args})
+	}
+	for _, a := range m.doses {
+		if a.Dose.At.After(m.now) && !a.Settled() {
+			effects = append(effects, say{Key: "next.dose", Args: phrase.Args{"dose": a.Words(), "date": m.dayOf(a.Dose.At), "time": m.clockOf(a.Dose.At)}})
+			break
+		}
+	}
+	if len(effects) == 0 && m.plan.CycleDayOne.IsZero() {
+		return []effect{say{Key: "calendar.empty", Buttons: menu()}}
+	}
+	if len(effects) == 0 {
+		return []effect{say{Key: "next.nothing", Args: m.phones(nil)}}
+	}
+	return effects
+}
+
+// silent reports whether the calendar must not speak: it could be the first hint
+// of a result, or hurt somebody who has had a loss.
+func (m *moment) silent() bool {
+	return m.untold || !m.patient.Hushed.IsZero() || !m.cycle.Closed.IsZero()
+}
+
+func (m *moment) nextStep() (plan.Step, bool) {
+	steps := m.visible()
+	i := slices.IndexFunc(steps, func(s plan.Step) bool {
+		return s.Status != plan.Done && !s.On.IsZero() && !s.On.Before(m.today()) && (s.At.IsZero() || s.At.After(m.now))
+	})
+	if i < 0 {
+		return plan.Step{}, false
+	}
+	return steps[i], true
+}
+
+// phraseOf is a step in her words; the phrasebook fills the mark.
+func (m *moment) phraseOf(s plan.Step) string { return phraseMark + s.Phrase }
+
+// phraseMark in front of an argument says that it is itself a phrase.
+const phraseMark = "\x00"
