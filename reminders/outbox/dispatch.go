@@ -82,9 +82,13 @@ type Dispatcher struct {
 // waits for what is on the wire, settles it and returns. The caller holds clk.
 func (d *Dispatcher) Run(ctx context.Context, clk clock.Clock) {
 	d.aloft = clk.Hold
-	defer d.land(ctx)
+	defer func() {
+		if err := d.land(ctx); err != nil {
+			d.Report(fmt.Errorf("settle the last messages: %w", err))
+		}
+	}()
 	for fails := 0; ctx.Err() == nil; {
-		next, _, err := d.pass(ctx, true)
+		next, _, err := d.pass(ctx)
 		if err == nil {
 			fails = 0
 		} else if ctx.Err() == nil {
@@ -98,45 +102,56 @@ func (d *Dispatcher) Run(ctx context.Context, clk clock.Clock) {
 	}
 }
 
-func (d *Dispatcher) land(ctx context.Context) {
+// land waits for what is on the wire and settles it, whether or not ctx has ended.
+func (d *Dispatcher) land(ctx context.Context) error {
 	d.flights.wait()
-	if _, _, err := d.pass(context.WithoutCancel(ctx), false); err != nil {
-		d.Report(fmt.Errorf("settle the last messages: %w", err))
+	landed := d.flights.back()
+	if len(landed) == 0 {
+		return nil
 	}
+	err := d.DB.Within(context.WithoutCancel(ctx), func(ctx context.Context, tx *store.Tx) error {
+		d.limits.at(tx.Now)
+		return d.settleAll(ctx, tx, landed)
+	})
+	if err == nil {
+		d.flights.settled(landed)
+	}
+	return err
 }
 
 // Tick makes one pass, waits for what it put on the wire and settles it. It
 // reports when the next pass is due: an instant not after now when there may be
 // more to do already, the zero time when only the bell can bring more.
 func (d *Dispatcher) Tick(ctx context.Context) (time.Time, error) {
-	next, now, err := d.pass(ctx, true)
+	next, now, err := d.pass(ctx)
 	if err != nil || d.flights.count() == 0 {
 		return next, err
 	}
-	d.flights.wait()
-	_, _, err = d.pass(context.WithoutCancel(ctx), false)
-	return now, err
+	return now, d.land(ctx)
 }
 
 // pass settles what has come back from the wire, takes back rows whose sending
 // was interrupted, turns late rows over to people, puts due messages on the wire
-// if it may, and runs some due tasks. It does not wait for the wire. It reports
-// when the next pass is due and when it began.
-func (d *Dispatcher) pass(ctx context.Context, mayClaim bool) (next, now time.Time, err error) {
+// and runs some due tasks. It does not wait for the wire. It reports when the
+// next pass is due and when it began.
+func (d *Dispatcher) pass(ctx context.Context) (next, now time.Time, err error) {
 	d.start()
 	landed := d.flights.back()
-	now, next, err = d.next(ctx, time.Time{})
+	now, todo, err := d.look(ctx, time.Time{})
 	if err != nil {
 		return next, now, err
 	}
 	d.setBack = d.limits.at(now) || d.setBack
-	if len(landed) == 0 && !d.setBack && (next.IsZero() || next.After(now)) {
+	if next = todo.first(); len(landed) == 0 && !d.setBack && !due(next, now) {
 		return next, now, nil
 	}
 	var claimed []*row
 	var wait time.Time
 	if err := d.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) (err error) {
-		if err := d.clear(ctx, tx, landed); err != nil || !mayClaim {
+		if err := d.settleAll(ctx, tx, landed); err != nil {
+			return err
+		}
+		if err := d.clear(ctx, tx, todo); err != nil {
 			return err
 		}
 		claimed, wait, err = d.claim(ctx, tx)
@@ -147,12 +162,14 @@ func (d *Dispatcher) pass(ctx context.Context, mayClaim bool) (next, now time.Ti
 	d.setBack = false
 	d.flights.settled(landed)
 	d.launch(ctx, claimed)
-	if err := d.runTasks(ctx); err != nil {
-		return next, now, err
+	if due(todo.Task.Time, now) {
+		if err := d.runTasks(ctx); err != nil {
+			return next, now, err
+		}
 	}
 	// Messages that are due by now are on the wire, or held back until wait.
-	_, next, err = d.next(ctx, now)
-	return earlier(next, wait), now, err
+	_, todo, err = d.look(ctx, now)
+	return earlier(todo.first(), wait), now, err
 }
 
 func (d *Dispatcher) start() {
@@ -164,21 +181,32 @@ func (d *Dispatcher) start() {
 	}
 }
 
-// clear does what comes before new messages are put on the wire.
-func (d *Dispatcher) clear(ctx context.Context, tx *store.Tx, landed []*row) error {
+func (d *Dispatcher) settleAll(ctx context.Context, tx *store.Tx, landed []*row) error {
 	for _, r := range landed {
 		if err := d.settle(ctx, tx, r); err != nil {
 			return fmt.Errorf("settle row %d: %w", r.ID, err)
 		}
 	}
+	return nil
+}
+
+// clear does what comes before new messages are put on the wire.
+func (d *Dispatcher) clear(ctx context.Context, tx *store.Tx, todo agenda) error {
 	if d.setBack {
 		if err := rewind(ctx, tx); err != nil {
 			return err
 		}
 	}
-	for _, step := range []func(context.Context, *store.Tx) error{d.recover, d.expire, d.retell} {
-		if err := step(ctx, tx); err != nil {
-			return err
+	for _, step := range []struct {
+		at time.Time
+		do func(context.Context, *store.Tx) error
+	}{
+		{todo.Lease.Time, d.recover}, {todo.Expiry.Time, d.expire}, {todo.Untold.Time, d.retell},
+	} {
+		if d.setBack || due(step.at, tx.Now) {
+			if err := step.do(ctx, tx); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
@@ -191,44 +219,60 @@ func rewind(ctx context.Context, tx *store.Tx) error {
 	return err
 }
 
-// nextQuery finds the earliest instant at which there is something to do. Its
-// arguments, one for each priority of messages, leave out what is due by then.
-var nextQuery = func() string {
-	parts := []string{
-		`SELECT min(lease_until) AS t FROM outbox WHERE state = 'sending'`,
-		`SELECT min(expires_at) FROM outbox WHERE state = 'queued' AND expires_at IS NOT NULL`,
-		`SELECT min(not_before) FROM outbox WHERE untold IS NOT NULL`,
-		fmt.Sprintf(`SELECT min(not_before) FROM outbox WHERE state = 'queued' AND priority = %d`, background),
+// agenda says when each part of a pass next has something to do; the zero time
+// for never.
+type agenda struct {
+	Lease   store.Time `db:"lease"`
+	Expiry  store.Time `db:"expiry"`
+	Untold  store.Time `db:"untold"`
+	Task    store.Time `db:"task"`
+	Message store.Time `db:"message"`
+}
+
+func (a agenda) first() time.Time {
+	var first time.Time
+	for _, at := range []store.Time{a.Lease, a.Expiry, a.Untold, a.Task, a.Message} {
+		first = earlier(first, at.Time)
 	}
+	return first
+}
+
+func due(at, now time.Time) bool { return !at.IsZero() && !at.After(now) }
+
+// agendaQuery reads an agenda, each part from the end of an index. Its arguments,
+// one for each priority of messages, leave out what is due by then.
+var agendaQuery = func() string {
+	var messages []string
 	for p := urgent; p < background; p++ {
-		parts = append(parts, fmt.Sprintf(`SELECT min(not_before) FROM outbox WHERE state = 'queued' AND priority = %d AND not_before > ?`, p))
+		messages = append(messages, fmt.Sprintf(`SELECT min(not_before) AS t FROM outbox WHERE state = 'queued' AND priority = %d AND not_before > ?`, p))
 	}
-	return `SELECT min(t) FROM (` + strings.Join(parts, " UNION ALL ") + `)`
+	return fmt.Sprintf(`SELECT
+		(SELECT min(lease_until) FROM outbox WHERE state = 'sending') AS lease,
+		(SELECT min(expires_at) FROM outbox WHERE state = 'queued' AND expires_at IS NOT NULL) AS expiry,
+		(SELECT min(not_before) FROM outbox WHERE untold IS NOT NULL) AS untold,
+		(SELECT min(not_before) FROM outbox WHERE state = 'queued' AND priority = %d) AS task,
+		(SELECT min(t) FROM (%s)) AS message`, background, strings.Join(messages, " UNION ALL "))
 }()
 
-// next is the earliest instant at which there is something to do, messages that
-// are due by then left out; the zero time when there is nothing.
-func (d *Dispatcher) next(ctx context.Context, then time.Time) (now, next time.Time, err error) {
+// look reads the agenda, messages that are due by then left out.
+func (d *Dispatcher) look(ctx context.Context, then time.Time) (now time.Time, a agenda, err error) {
 	after := any("") // sorts before every instant
 	if !then.IsZero() {
 		after = store.At(then)
 	}
 	err = d.DB.Read(ctx, func(ctx context.Context, tx *store.Tx) error {
-		var at store.Time
 		now = tx.Now
-		err := tx.Get(ctx, &at, nextQuery, after, after, after, after, after)
-		next = at.Time
-		return err
+		return tx.Get(ctx, &a, agendaQuery, after, after, after, after, after)
 	})
-	return now, next, err
+	return now, a, err
 }
 
 // NextDue is the instant at which the outbox next has something to do; the zero
 // time when it has nothing. It is past while the platform's limits hold back what
 // is due.
 func (d *Dispatcher) NextDue(ctx context.Context) (time.Time, error) {
-	_, next, err := d.next(ctx, time.Time{})
-	return next, err
+	_, a, err := d.look(ctx, time.Time{})
+	return a.first(), err
 }
 
 // row is a row as the dispatcher handles it.

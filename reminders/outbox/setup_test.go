@@ -14,6 +14,8 @@ import (
 	"handrail.example/reminders/store"
 )
 
+var durability = store.Relaxed
+
 var monday = time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
 
 // wire is a Sender that keeps what it was given and answers as it is told.
@@ -80,7 +82,7 @@ func setup(t testing.TB, people int) *world {
 func setupAt(t testing.TB, path string, people int) *world {
 	t.Helper()
 	w := &world{t: t, ctx: context.Background(), clock: clock.NewVirtual(monday), path: path}
-	db, err := store.Open(w.ctx, path, store.Relaxed, w.clock)
+	db, err := store.Open(w.ctx, path, durability, w.clock)
 	if err != nil {
 		t.Fatal(err)
 	}

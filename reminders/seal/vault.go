@@ -110,11 +110,19 @@ func (v *Vault) FindHash(ctx context.Context, tx *store.Tx, hash []byte) (Person
 
 // Chat is where p can be reached; false when she has no chat.
 func (v *Vault) Chat(ctx context.Context, tx *store.Tx, p Person) (string, bool, error) {
-	var sealed []byte
-	if err := tx.Get(ctx, &sealed, `SELECT chat FROM people WHERE id = ?`, p); err != nil || sealed == nil {
+	var row struct{ Wrapped, Chat []byte }
+	if err := tx.Get(ctx, &row, `SELECT wrapped, chat FROM people WHERE id = ?`, p); err != nil || row.Chat == nil {
 		return "", false, err
 	}
-	chat, err := v.Open(ctx, tx, p, "chat", sealed)
+	key, err := v.unwrap(p, row.Wrapped)
+	if err != nil {
+		return "", false, err
+	}
+	b, err := newBox(key)
+	if err != nil {
+		return "", false, err
+	}
+	chat, err := b.open("chat", row.Chat)
 	return string(chat), err == nil, err
 }
 
@@ -172,6 +180,10 @@ func (v *Vault) key(ctx context.Context, tx *store.Tx, p Person) ([]byte, error)
 	if err := tx.Get(ctx, &wrapped, `SELECT wrapped FROM people WHERE id = ?`, p); err != nil {
 		return nil, fmt.Errorf("key of person %d: %w", p, err)
 	}
+	return v.unwrap(p, wrapped)
+}
+
+func (v *Vault) unwrap(p Person, wrapped []byte) ([]byte, error) {
 	if wrapped == nil {
 		return nil, fmt.Errorf("person %d: %w", p, ErrErased)
 	}
