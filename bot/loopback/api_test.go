@@ -562,3 +562,22 @@ func TestMemoryCanBeBounded(t *testing.T) {
 		t.Errorf("%d messages and %d calls kept, want 5", m, c)
 	}
 }
+
+// parts is a form with one file.
+func parts(t *testing.T, fields map[string]string, field, name string, data []byte) (io.Reader, string) {
+	t.Helper()
+	var body bytes.Buffer
+	w := multipart.NewWriter(&body)
+	for k, v := range fields {
+		if err := w.WriteField(k, v); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f, err := w.CreateFormFile(field, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, _ = f.Write(data)
+	_ = w.Close()
+	return &body, w.FormDataContentType()
+}

@@ -294,3 +294,21 @@ func isCommand(text string) (int, bool) {
 	word, _, _ := strings.Cut(text, " ")
 	return units(word), len(word) > 1
 }
+
+// Blocked reports whether the person has blocked the bot.
+func (s *Server) Blocked(chat int64) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	c := s.chats[chat]
+	return c != nil && c.blocked
+}
+
+func (s *Server) file(id string) (File, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	f := s.files[id]
+	if f == nil {
+		return File{}, false
+	}
+	return *f, true
+}
