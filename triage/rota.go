@@ -144,7 +144,7 @@ func (d *Desk) shiftStart(ctx context.Context, tx *store.Tx, payload []byte) err
 	if err := d.Outbox.Put(ctx, tx, outbox.Want{Key: shiftKey(sh.ID, "ask"), Topic: shiftTopic(sh.ID), Kind: outbox.Escalation, To: sh.Staff.Person,
 		Message: outbox.Message{
 			Text:    d.Phrases.Say(lang, "staff.shift_start", phrase.Args{"until": d.when(sh.To)}),
-			Buttons: [][]outbox.Button{{{Label: d.Phrases.Say(lang, "button.check_in", nil), Action: Press(PressCheckIn, sh.ID)}}},
+			Buttons: [][]outbox.Button{{{Label: d.Phrases.Say(lang, "button."+PressCheckIn, nil), Action: Press(PressCheckIn, sh.ID)}}},
 		}}); err != nil {
 		return err
 	}
