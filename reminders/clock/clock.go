@@ -20,7 +20,8 @@ type Clock interface {
 	Sleep(ctx context.Context, d time.Duration) error
 	// Until waits for the instant t, for a ring of the bell, or for the end of
 	// the context, whichever is first; only the last is an error. The zero t
-	// means "no instant": only the bell counts. bell may be nil.
+	// means "no instant": only the bell counts. bell may be nil. It may return
+	// early, as when the machine's clock has been set back: look again.
 	Until(ctx context.Context, t time.Time, bell *Bell) error
 	// Hold says that something is in flight. Virtual does not move until
 	// release has been called, which must happen exactly once. A goroutine

@@ -2,8 +2,11 @@ package clock_test
 
 import (
 	"context"
+	"slices"
 	"testing"
 	"time"
+
+	"pgregory.net/rapid"
 
 	"handrail.example/reminders/clock"
 )
@@ -152,4 +155,40 @@ func TestUntilLetsARingThroughThatCameBeforeIt(t *testing.T) {
 	if !v.Now().Equal(start) {
 		t.Error("the clock moved")
 	}
+}
+
+// Whatever the sleepers and the steps, each wakes at its own instant, in order,
+// and the clock never runs backwards.
+func TestSleepersWakeInOrder(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		ctx := context.Background()
+		v := clock.NewVirtual(start)
+		naps := rapid.SliceOfN(rapid.IntRange(1, 500), 1, 8).Draw(t, "naps")
+		woke := make(chan time.Duration, len(naps))
+		var all []<-chan struct{}
+		for _, n := range naps {
+			all = append(all, run(v, func() {
+				if err := v.Sleep(ctx, time.Duration(n)*time.Second); err != nil {
+					panic(err)
+				}
+				woke <- v.Now().Sub(start)
+			}))
+		}
+		for v.Now().Before(start.Add(500 * time.Second)) {
+			step := rapid.IntRange(1, 200).Draw(t, "step")
+			if err := v.Advance(ctx, v.Now().Add(time.Duration(step)*time.Second)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, done := range all {
+			<-done
+		}
+		slices.Sort(naps)
+		for _, n := range naps {
+			if got, want := <-woke, time.Duration(n)*time.Second; got != want {
+				t.Fatalf("woke after %v, want %v", got, want)
+			}
+		}
+	})
 }

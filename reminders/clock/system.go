@@ -21,8 +21,15 @@ func (s System) Sleep(ctx context.Context, d time.Duration) error {
 	return s.wait(ctx, d, nil)
 }
 
-// Until waits in real time. The wall clock may be set while it waits, so it
-// never sleeps longer than a minute before it looks again.
+// glance is how long Until sleeps before it looks at the wall clock again, and
+// setBack how much of a step back it takes for one: common practice, no source.
+const (
+	glance  = 10 * time.Second
+	setBack = time.Second
+)
+
+// Until waits in real time. The wall clock may be set while it waits, and a
+// machine that sleeps does not count: hence the glances.
 func (s System) Until(ctx context.Context, t time.Time, bell *Bell) error {
 	rung := make(chan struct{})
 	if !bell.arm(func() { close(rung) }) {
@@ -30,15 +37,21 @@ func (s System) Until(ctx context.Context, t time.Time, bell *Bell) error {
 	}
 	defer bell.disarm()
 	for {
-		left := time.Minute
+		left := glance
 		if !t.IsZero() {
 			if left = time.Until(t); left <= 0 {
 				return nil
 			}
-			left = min(left, time.Minute)
+			left = min(left, glance)
 		}
+		before := time.Now()
 		if err := s.wait(ctx, left, rung); err != nil {
 			return err
+		}
+		after := time.Now()
+		// Without their monotonic part, instants are what the wall showed.
+		if steppedBack(after.Round(0).Sub(before.Round(0)), after.Sub(before)) {
+			return nil
 		}
 		select {
 		case <-rung:
@@ -47,6 +60,10 @@ func (s System) Until(ctx context.Context, t time.Time, bell *Bell) error {
 		}
 	}
 }
+
+// steppedBack tells from how far the wall clock went and how long it really took
+// whether it was set back meanwhile.
+func steppedBack(wall, real time.Duration) bool { return real-wall > setBack }
 
 // Hold does nothing: real time waits for nobody.
 func (System) Hold() func() { return func() {} }
