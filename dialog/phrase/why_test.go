@@ -1,0 +1,29 @@
+package phrase_test
+
+import (
+	"testing"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/reminders/plan"
+)
+
+// The plan says its reasons in English itself; staff must read the same sentence
+// wherever it reaches them.
+func TestEveryReasonOfThePlanIsInTheBook(t *testing.T) {
+	t.Parallel()
+	b := phrase.MustLoad()
+	codes := plan.Codes()
+	if len(codes) == 0 {
+		t.Fatal("the plan has no reasons")
+	}
+	for code, want := range codes {
+		key := "why." + code
+		if !b.Has(key) {
+			t.Errorf("%s is missing", key)
+			continue
+		}
+		if got := b.Say("en", key, nil); got != want {
+			t.Errorf("%s: got %q, want %q", key, got, want)
+		}
+	}
+}
