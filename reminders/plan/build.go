@@ -316,12 +316,35 @@ func (b *builder) anchor(r Rule) (span, bool) {
 // injectionDay is the day of the dose of injections after which she is
 // monitored.
 func (b *builder) injectionDay() civil.Date {
-	for _, c := range b.orders {
-		if c.class == Injection {
-			return c.dayOfDose(b.pol.Calendar.InjectionDoses)
-		}
+	i := slices.IndexFunc(b.orders, func(c course) bool { return c.class == Injection })
+	if i < 0 {
+		return civil.Date{}
 	}
-	return civil.Date{}
+	left := b.pol.Calendar.InjectionDoses
+	parts := b.changedOrders(b.orders[i].fact)
+	for n, f := range parts[:len(parts)-1] {
+		given := parts[n+1].From.DaysSince(f.From) * len(f.Times)
+		if left <= given {
+			return dayOfDose(f, left)
+		}
+		left -= given
+	}
+	return dayOfDose(parts[len(parts)-1], left)
+}
+
+// changedOrders has the orders that f took the place of while they ran, first
+// to last, and f itself. One that differs only in its days was a slip of the
+// pen and never ran.
+func (b *builder) changedOrders(f Fact) []Fact {
+	out := []Fact{f}
+	for f.Replaces != "" {
+		old := b.l.byID[f.Replaces]
+		if old.From.Before(out[0].From) && (old.Dose != f.Dose || old.Drug != f.Drug || !slices.Equal(old.Times, f.Times)) {
+			out = slices.Insert(out, 0, old)
+		}
+		f = old
+	}
+	return out
 }
 
 func (b *builder) add(s Step) { b.plan.Steps = append(b.plan.Steps, s) }

@@ -49,7 +49,7 @@ func (b *builder) setEnd(c *course) {
 	stop := c.fact.Stop
 	switch {
 	case stop.AfterDoses > 0:
-		c.last = c.dayOfDose(stop.AfterDoses)
+		c.last = dayOfDose(c.fact, stop.AfterDoses)
 	case stop.AfterDays > 0:
 		c.last = c.first.AddDays(stop.AfterDays - 1)
 	case stop.AtTrigger && (b.given || b.ordered):
@@ -66,8 +66,10 @@ func (b *builder) setEnd(c *course) {
 	}
 }
 
-// dayOfDose is the day of the n-th dose, from 1.
-func (c course) dayOfDose(n int) civil.Date { return c.first.AddDays((n - 1) / len(c.fact.Times)) }
+// dayOfDose is the day of the n-th dose of an order, from 1.
+func dayOfDose(order Fact, n int) civil.Date {
+	return order.From.AddDays((n - 1) / len(order.Times))
+}
 
 // lastDayBefore is the last day on which one of the times comes before t.
 func lastDayBefore(times []civil.TimeOfDay, t time.Time) civil.Date {

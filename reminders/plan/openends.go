@@ -73,17 +73,29 @@ func (b *builder) openStep(s Step, add addOpen) {
 		}
 	default:
 		if s.On.IsZero() {
-			add(s.Key, s.Name, b.morning(s.From.AddDays(-1)), because("open_not_planned"))
+			add(s.Key, s.Name, b.unplannedDue(s), because("open_not_planned"))
 		} else {
 			add(s.Key, s.Name, b.evening(s.On), because("open_not_done", "on", s.On.String()))
 		}
 	}
 }
 
+// unplannedDue is when a step without a day must be before a person: a transfer
+// before the trigger is given, any other the day before its window.
+func (b *builder) unplannedDue(s Step) time.Time {
+	switch {
+	case s.Name == Transfer && b.given:
+		return b.trigger.At
+	case s.Name == Transfer && b.ordered:
+		return b.morning(b.triggered())
+	}
+	return b.morning(s.From.AddDays(-1))
+}
+
 // openOrders: an order that is due and not on record, or waits for a decision.
 func (b *builder) openOrders(add addOpen) {
+	_, open := b.endsOf([]DrugClass{Progesterone, Estrogen})
 	for _, s := range b.plan.Steps {
-		_, open := b.endsOf([]DrugClass{Progesterone, Estrogen})
 		switch {
 		case s.Status == Done || s.Status == Dropped:
 		case s.Name == Stimulation && !s.Booked && !b.cleared.IsZero():

@@ -83,12 +83,13 @@ func spell(d time.Duration) string {
 }
 
 // expectTrigger finds the evening nearest to the usual one that leads to a
-// transfer on a day with room. After a later scan it is not before that scan.
+// transfer on a day with room. It is not before a scan that took place or is
+// booked.
 func (b *builder) expectTrigger(s *Step, f found) {
 	s.From, s.To = f.days.from, f.days.to
 	want := f.reach.on
-	if scan, ok := b.l.last(Scan); ok && scan.On.After(want) {
-		want = scan.On
+	if look, ok := b.anchors[Monitoring]; ok && look.firm() && look.on.After(want) {
+		want = look.on
 	}
 	if want.After(s.To) {
 		s.To = want
@@ -168,8 +169,8 @@ func (b *builder) planTransfer(name StepName) {
 		return
 	}
 	s.From, s.To, s.base = s.On, s.On, s.On
-	s.firm = s.Booked || ok && f.anchor.firm()
-	if ok {
+	s.firm = s.Booked || f.anchor.firm()
+	if ok && (f.anchor.firm() || !s.Booked) {
 		s.From, s.To = f.days.from, f.days.to
 		s.Reasons = append(s.Reasons, b.offsetReason(f))
 	}
@@ -227,8 +228,11 @@ func (b *builder) checkTransfer(s Step, f found, ok bool) {
 
 func (b *builder) labReason(d civil.Date) Reason {
 	code := "lab_closed"
-	if b.given || b.transferred {
+	switch {
+	case b.given || b.transferred:
 		code = "lab_closed_given"
+	case b.conditions[WhenSurge]:
+		code = "lab_closed_surge"
 	}
 	return because(code, "on", d.String(), "weekday", d.Weekday().String(), "closed", b.room.labClosed(d))
 }

@@ -137,9 +137,7 @@ func (b *builder) planMark(name StepName, i int, m mark, h home) {
 	if i == 0 && name == Baseline {
 		s.Reasons = append(s.Reasons, b.dayOneReason()...)
 	}
-	if s.Status != Dropped {
-		b.checkMark(s, m, h, i)
-	}
+	b.checkMark(s, m, h, i)
 	b.add(s)
 	b.anchors[name] = settled(m.on)
 }
