@@ -238,6 +238,10 @@ func (b *Book) insert(ctx context.Context, tx *store.Tx, p Patient, c Cycle, f p
 	if err != nil {
 		return Recorded{}, fmt.Errorf("write down a %s: %w", f.Kind, err)
 	}
+	// What could not be read again must not be written.
+	if _, err := plan.ParseFact(plain, b.zone()); err != nil {
+		return Recorded{}, err
+	}
 	body, err := b.Vault.Seal(ctx, tx, p.Person, "fact", plain)
 	if err != nil {
 		return Recorded{}, err

@@ -42,14 +42,27 @@ type Concern struct {
 	// Key is its cause: the same concern is raised once.
 	Key     string
 	Patient Patient
-	// Reason is a fixed word, the key of its title in the phrasebook.
+	// Reason is one of the fixed words below.
 	Reason string
-	// Args fill the gaps of that title.
-	Args map[string]string
+	Notes  []Note
 	// Grave: it must be in somebody's hands today, and with PageNow at once,
 	// whatever the hour.
 	Grave, PageNow bool
 }
+
+// Note is a sentence of the phrasebook that says more.
+type Note struct {
+	Key  string
+	Args map[string]string
+}
+
+// The reasons of concerns.
+const (
+	DoseSilent    = "dose_silent"    // nothing was heard about a dose
+	PeriodMissing = "period_missing" // a period or a bleed that is expected has not come
+	OrderDue      = "order_due"      // a start or an end is due and no order has come
+	DecisionDue   = "decision_due"   // a visit is over and nothing says what it led to
+)
 
 // zone is the clinic's time zone.
 func (b *Book) zone() *time.Location { return b.Policy.Clinic.Zone.Location }

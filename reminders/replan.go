@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"strings"
 	"time"
 
 	"handrail.example/reminders/civil"
@@ -89,14 +90,10 @@ func (b *Book) runDose(ctx context.Context, tx *store.Tx, payload []byte) error 
 	if err != nil {
 		return err
 	}
-	reason := "dose_unanswered"
-	if a.Trigger() {
-		reason = "trigger_unanswered"
-	}
 	// After hours somebody is woken for what cannot be made up for later.
 	wake := a.Trigger() || a.Dose.Class == plan.Progesterone
-	return b.Concern(ctx, tx, Concern{Key: "dose/" + d.About, Patient: p, Reason: reason, Grave: true, PageNow: wake,
-		Args: map[string]string{"dose": a.Words(), "at": a.Dose.At.In(b.zone()).Format("2006-01-02 15:04")}})
+	return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("patient/%d/dose/%s", p.ID, a.ID), Patient: p, Reason: DoseSilent, Grave: true, PageNow: wake,
+		Notes: []Note{{"note.dose", map[string]string{"dose": a.Words(), "at": a.Dose.At.In(b.zone()).Format("2006-01-02 15:04")}}}})
 }
 
 // runOpenEnd turns something that a person must settle over to her, unless it has
@@ -116,11 +113,23 @@ func (b *Book) runOpenEnd(ctx context.Context, tx *store.Tx, payload []byte) err
 	}
 	for _, o := range pl.Open {
 		if o.Key == d.About && !o.Due.After(tx.Now) {
-			return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("cycle/%d/open/%s", c.ID, o.Key), Patient: p, Reason: "open_end", Grave: true,
-				Args: map[string]string{"why": o.Why.Words(), "step": string(o.Step)}})
+			return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("cycle/%d/open/%s", c.ID, o.Key), Patient: p, Reason: concernOf(o), Grave: true,
+				Notes: []Note{{"why." + o.Why.Code, o.Why.Args}}})
 		}
 	}
 	return nil
+}
+
+// concernOf is why an open end needs a human.
+func concernOf(o plan.OpenEnd) string {
+	key, _, _ := strings.Cut(o.Key, "/")
+	switch key {
+	case "period_late", "bleed_late":
+		return PeriodMissing
+	case "stop", "held", string(plan.Stimulation), string(plan.LutealProgesterone), string(plan.LutealEstrogen), string(plan.LutealEnd):
+		return OrderDue
+	}
+	return DecisionDue
 }
 
 // promises is everything that the plan asks to be said or done from now on.

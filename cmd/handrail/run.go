@@ -25,6 +25,7 @@ type command struct {
 
 // commands has every command, in the order of the usage.
 var commands = []command{
+	{"demo", demoArgs, "run an invented clinic on this machine and print the address of its page", runDemo},
 	{"plan", planArgs, "print the calendar of one cycle with its reasons, from a list of facts", runPlan},
 	{"policy", "", "print the default policy, with comments, as a file to edit", runPolicy},
 	{"check", checkArgs, "name every fault of a policy or a configuration file at once", runCheck},

@@ -1,0 +1,193 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+
+	"handrail.example/bot"
+	"handrail.example/dialog"
+	"handrail.example/dialog/phrase"
+	"handrail.example/reminders"
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/clock"
+	"handrail.example/reminders/outbox"
+	"handrail.example/reminders/plan"
+	"handrail.example/reminders/seal"
+	"handrail.example/reminders/store"
+	"handrail.example/triage"
+	"handrail.example/triage/rules"
+)
+
+// source names the chat platform in the inbox.
+const source = "telegram"
+
+// setting is what a running program is made from; live and demo differ in
+// nothing else.
+type setting struct {
+	database   string
+	durability store.Durability
+	master     []byte
+	policy     plan.Policy
+	clock      clock.Clock
+	log        *slog.Logger
+	sender     outbox.Sender
+}
+
+// app is the whole program but for its transport: everything between what comes
+// in and what goes out.
+type app struct {
+	setting
+	db         *store.DB
+	vault      *seal.Vault
+	outbox     *outbox.Outbox
+	book       *reminders.Book
+	desk       *triage.Desk
+	intake     *dialog.Intake
+	worker     *dialog.Worker
+	dispatcher *outbox.Dispatcher
+}
+
+// newApp opens the store and wires the parts. Close its db after use.
+func newApp(ctx context.Context, s setting) (*app, error) {
+	a := &app{setting: s}
+	var err error
+	if a.vault, err = seal.NewVault(s.master); err != nil {
+		return nil, err
+	}
+	if a.db, err = store.Open(ctx, s.database, s.durability, s.clock); err != nil {
+		return nil, err
+	}
+	if err := a.db.Within(ctx, a.vault.Ready); err != nil {
+		return nil, errors.Join(err, a.db.Close())
+	}
+	phrases, err := phrase.Load()
+	if err != nil {
+		return nil, errors.Join(err, a.db.Close())
+	}
+	a.wire(phrases)
+	return a, nil
+}
+
+func (a *app) wire(phrases *phrase.Book) {
+	var inbound, outbound clock.Bell
+	report := func(err error) { a.log.Error("needs a look", "err", err) }
+	a.outbox = outbox.New(a.vault, &outbound)
+	a.desk = &triage.Desk{Vault: a.vault, Outbox: a.outbox, Phrases: phrases, Policy: triagePolicy(a.policy), Who: a.who}
+	a.book = &reminders.Book{Vault: a.vault, Outbox: a.outbox, Policy: a.policy, Concern: a.concern,
+		Say:   sayWith(phrases),
+		Day:   func(lang string, d civil.Date) string { return phrase.Day(lang, d.Year, d.Month, d.Day) },
+		Clock: func(lang string, t civil.TimeOfDay) string { return phrase.Clock(lang, int(t)/60, int(t)%60) },
+	}
+	talk := &dialog.Service{Vault: a.vault, Outbox: a.outbox, Book: a.book, Desk: a.desk, Phrases: phrases, Policy: a.policy,
+		Decode: func(_ dialog.Item, raw []byte) (dialog.Inbound, error) { return bot.Decode(raw) }}
+	a.intake = &dialog.Intake{DB: a.db, Vault: a.vault, Source: source, Bell: &inbound}
+	a.worker = &dialog.Worker{DB: a.db, Bell: &inbound, Handle: talk.Handle, Park: talk.Park, Report: report}
+	a.dispatcher = &outbox.Dispatcher{DB: a.db, Vault: a.vault, Outbox: a.outbox, Sender: a.sender, OnTrouble: a.trouble, Report: report,
+		Tasks: merge(a.book.Tasks(), a.desk.Tasks())}
+}
+
+func merge(all ...map[string]outbox.TaskFunc) map[string]outbox.TaskFunc {
+	tasks := make(map[string]outbox.TaskFunc)
+	for _, some := range all {
+		for name, f := range some {
+			tasks[name] = f
+		}
+	}
+	return tasks
+}
+
+// run keeps every loop going until ctx ends, and returns when all have ended.
+// feed brings updates in; it is given a clock that it holds.
+func (a *app) run(ctx context.Context, feed func(ctx context.Context)) error {
+	if err := a.dispatcher.Resume(ctx); err != nil {
+		return fmt.Errorf("take up what was being sent: %w", err)
+	}
+	var loops sync.WaitGroup
+	for _, loop := range []func(context.Context, clock.Clock){a.worker.Run, a.dispatcher.Run} {
+		release := a.clock.Hold()
+		loops.Go(func() {
+			defer release()
+			loop(ctx, a.clock)
+		})
+	}
+	loops.Go(func() { feed(ctx) })
+	loops.Wait()
+	return nil
+}
+
+// sayWith is the phrasebook as the reminders use it: a key may have a neutral
+// form beside its plain one.
+func sayWith(phrases *phrase.Book) func(lang string, neutral bool, key string, args map[string]string) string {
+	return func(lang string, neutral bool, key string, args map[string]string) string {
+		if neutral && phrases.Has(key+".neutral") {
+			key += ".neutral"
+		}
+		return phrases.Say(lang, key, args)
+	}
+}
+
+// who tells the queue whom a case is about.
+func (a *app) who(ctx context.Context, tx *store.Tx, who seal.Person) (triage.Known, error) {
+	p, known, err := a.book.ByPerson(ctx, tx, who)
+	if err != nil || !known {
+		return triage.Known{}, err
+	}
+	return triage.Known{ID: p.ID, Label: p.Handle + " " + p.Name, Language: p.Language}, nil
+}
+
+// concern puts what the plan found in front of a human.
+func (a *app) concern(ctx context.Context, tx *store.Tx, c reminders.Concern) error {
+	o := triage.Opening{Key: c.Key, Patient: c.Patient.ID, Person: c.Patient.Person, Reason: triage.Reason(c.Reason), PageNow: c.PageNow,
+		Urgency: rules.Routine, Language: c.Patient.Language}
+	if c.Grave {
+		o.Urgency = rules.SameDay
+	}
+	for _, n := range c.Notes {
+		o.Notes = append(o.Notes, triage.Line{Key: n.Key, Args: n.Args})
+	}
+	_, err := a.desk.Open(ctx, tx, o)
+	return err
+}
+
+// trouble is what cannot be kept as it was promised. Somebody who has blocked the
+// bot is written to no more until she comes back; a human knows.
+func (a *app) trouble(ctx context.Context, tx *store.Tx, t outbox.Trouble) error {
+	p, isPatient, err := a.book.ByPerson(ctx, tx, t.To)
+	if err != nil {
+		return err
+	}
+	if isPatient && t.Why == outbox.Undelivered && p.Unreachable.IsZero() {
+		if err := a.book.SetUnreachable(ctx, tx, p.ID, true); err != nil {
+			return err
+		}
+	}
+	return a.desk.Trouble(ctx, tx, t)
+}
+
+// triagePolicy is the part of the policy that the queue works by.
+func triagePolicy(p plan.Policy) triage.Policy {
+	holidays := make(map[civil.Date]bool)
+	for _, h := range p.Opening.Holidays {
+		holidays[h.On] = true
+	}
+	t := p.Triage
+	return triage.Policy{
+		Zone: p.Location(), Holidays: holidays,
+		Chat:    hoursOf(p.Clinic.ChatHours.Days, p.Clinic.ChatHours.From, p.Clinic.ChatHours.To),
+		Clinic:  hoursOf(p.Opening.Days, p.Opening.From, p.Opening.To),
+		Climb:   triage.Waits{Emergency: t.EscalateAfter.Emergency, SameDay: t.EscalateAfter.SameDay, Routine: t.EscalateAfter.Routine},
+		Again:   t.RepeatLastRung,
+		Morning: t.Morning, CodeValid: p.Enrolment.CodeValid,
+	}
+}
+
+func hoursOf(days []plan.Weekday, from, to civil.TimeOfDay) triage.Hours {
+	h := triage.Hours{From: from, To: to}
+	for _, d := range days {
+		h.Days[d] = true
+	}
+	return h
+}
