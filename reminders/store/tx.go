@@ -217,7 +217,8 @@ func (t *Time) Scan(v any) error {
 		return nil
 	case string:
 		at, err := time.Parse(timeLayout, v)
-		if err != nil {
+		// Parse forgives what would not sort, as a comma for the point.
+		if err != nil || at.Format(timeLayout) != v {
 			return errors.New("an instant in the database is not in the form that the store writes")
 		}
 		*t = Time{at}
