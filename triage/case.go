@@ -55,6 +55,10 @@ type Body struct {
 	Caution  string        `json:"caution,omitempty"`  // key of the caution that she was shown
 	Language string        `json:"language,omitempty"` // hers
 	Urgency  rules.Urgency `json:"urgency,omitempty"`  // of this message
+	// Draft is what waits for a second person, in the form that its package reads;
+	// By is the colleague who entered it and does not check it herself.
+	Draft json.RawMessage `json:"draft,omitempty"`
+	By    int64           `json:"by,omitempty"`
 }
 
 // Span is a part of her words, in bytes, and what was read in it.
@@ -186,7 +190,7 @@ func (d *Desk) sealBody(ctx context.Context, tx *store.Tx, p seal.Person, b Body
 func (d *Desk) Case(ctx context.Context, tx *store.Tx, id int64) (Case, error) {
 	all, err := d.cases(ctx, tx, `id = ?`, id)
 	if err == nil && len(all) == 0 {
-		err = refuse("no_case", phrase.Args{"case": fmt.Sprint(id)})
+		err = Refuse("no_case", phrase.Args{"case": fmt.Sprint(id)})
 	}
 	if err != nil {
 		return Case{}, err

@@ -137,6 +137,9 @@ func (d *Desk) rungOf(ctx context.Context, tx *store.Tx, c Case, t turn) ([]Staf
 	if err != nil {
 		return nil, err
 	}
+	if others := crew.but(c.Body.By); len(others.team) > 0 {
+		crew = others
+	}
 	told, err := d.told(ctx, tx, c.ID)
 	if err != nil {
 		return nil, err

@@ -30,11 +30,14 @@ type Opening struct {
 	Notes   []Line
 	// CautionKey is the caution that she has been shown, "" for none.
 	CautionKey string
+	// Draft and By are for what waits for a second person; see Body.
+	Draft []byte
+	By    int64
 }
 
 func (o Opening) body() Body {
 	return Body{Words: o.Words, Rules: o.Rules, Spans: o.Spans, Title: o.Title, Notes: o.Notes,
-		Caution: o.CautionKey, Language: o.Language, Urgency: o.Urgency}
+		Caution: o.CautionKey, Language: o.Language, Urgency: o.Urgency, Draft: o.Draft, By: o.By}
 }
 
 func (d *Desk) complete(ctx context.Context, tx *store.Tx, o *Opening) error {

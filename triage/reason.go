@@ -37,6 +37,7 @@ const (
 	OrderDue       Reason = "order_due"    // an end or a start is due and no order has come
 	DecisionDue    Reason = "decision_due" // a visit without what it decided
 	ResultToTell   Reason = "result_to_tell"
+	TriggerCheck   Reason = "trigger_check"   // an order that a second person must check
 	Unreachable    Reason = "unreachable"     // she cannot be written to
 	TooLate        Reason = "too_late"        // a message missed its time
 	Doubtful       Reason = "doubtful"        // a message that may not have arrived
@@ -54,7 +55,7 @@ var written = []Reason{
 
 // found are all others.
 var found = []Reason{
-	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell,
+	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell, TriggerCheck,
 	Unreachable, TooLate, Doubtful, Stuck, Codes, StaffUnreached,
 }
 
@@ -83,9 +84,10 @@ const (
 	EmergencyCare Outcome = "emergency_care"
 	Booked        Outcome = "booked"
 	OrderChanged  Outcome = "order_changed"
+	Checked       Outcome = "checked"
 	PassedOn      Outcome = "passed_on" // to somebody outside of this queue
 	NothingToDo   Outcome = "nothing_to_do"
 )
 
 // Outcomes has every outcome, in the order in which they are offered.
-var Outcomes = []Outcome{Answered, Phoned, Seen, EmergencyCare, Booked, OrderChanged, PassedOn, NothingToDo}
+var Outcomes = []Outcome{Answered, Phoned, Seen, EmergencyCare, Booked, OrderChanged, Checked, PassedOn, NothingToDo}

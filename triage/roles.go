@@ -100,7 +100,7 @@ func Allowed(r Role, a Action) bool { return slices.Contains(allowed[a], r) }
 // May is nil when s may do a, and a *Refused otherwise. Who has left may nothing.
 func (s Staff) May(a Action) error {
 	if s.ID == 0 || !s.Left.IsZero() || !Allowed(s.Role, a) {
-		return refuse("role", map[string]string{"role": string(s.Role)})
+		return Refuse("role", map[string]string{"role": string(s.Role)})
 	}
 	return nil
 }

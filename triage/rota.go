@@ -26,9 +26,9 @@ const longestShift = 31 * 24 * time.Hour
 func (d *Desk) AddShift(ctx context.Context, tx *store.Tx, s Staff, from, to time.Time) (Shift, error) {
 	switch {
 	case s.May(CheckIn) != nil:
-		return Shift{}, refuse("not_on_call", phrase.Args{"role": string(s.Role)})
+		return Shift{}, Refuse("not_on_call", phrase.Args{"role": string(s.Role)})
 	case !from.Before(to) || !to.After(tx.Now) || to.Sub(from) > longestShift:
-		return Shift{}, refuse("shift_times", nil)
+		return Shift{}, Refuse("shift_times", nil)
 	}
 	sh := Shift{Staff: s, From: from, To: to}
 	if err := tx.Get(ctx, &sh.ID, `INSERT INTO on_call (staff_id, from_at, to_at) VALUES (?, ?, ?) RETURNING id`,

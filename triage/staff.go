@@ -41,13 +41,13 @@ func (n *Newcomer) tidy() error {
 	n.Handle, n.Name = strings.ToLower(strings.TrimSpace(n.Handle)), strings.TrimSpace(n.Name)
 	switch {
 	case n.Handle == "" || len(n.Handle) > 20 || strings.ContainsAny(n.Handle, " \t\n/,"):
-		return refuse("staff_handle", nil)
+		return Refuse("staff_handle", nil)
 	case n.Name == "" || len(n.Name) > 200:
-		return refuse("name", nil)
+		return Refuse("name", nil)
 	case !slices.Contains(Roles, n.Role):
-		return refuse("no_role", phrase.Args{"roles": join(Roles)})
+		return Refuse("no_role", phrase.Args{"roles": join(Roles)})
 	case len(n.Languages) == 0 || slices.ContainsFunc(n.Languages, func(l string) bool { return !slices.Contains(phrase.Languages, l) }):
-		return refuse("language", phrase.Args{"languages": strings.Join(phrase.Languages, ", ")})
+		return Refuse("language", phrase.Args{"languages": strings.Join(phrase.Languages, ", ")})
 	}
 	return nil
 }
@@ -78,7 +78,7 @@ func (d *Desk) AddStaff(ctx context.Context, tx *store.Tx, n Newcomer) (Staff, s
 	err = tx.Get(ctx, &s.ID, `INSERT INTO staff (person_id, handle, name, role, languages, created_at) VALUES (?, ?, ?, ?, ?, ?) RETURNING id`,
 		person, n.Handle, name, n.Role, strings.Join(n.Languages, ","), store.At(tx.Now))
 	if store.Taken(err) {
-		return Staff{}, "", refuse("handle_taken", phrase.Args{"handle": n.Handle})
+		return Staff{}, "", Refuse("handle_taken", phrase.Args{"handle": n.Handle})
 	}
 	if err != nil {
 		return Staff{}, "", err
@@ -159,7 +159,7 @@ func (d *Desk) StaffByPerson(ctx context.Context, tx *store.Tx, p seal.Person) (
 func (d *Desk) StaffByHandle(ctx context.Context, tx *store.Tx, handle string) (Staff, error) {
 	s, known, err := d.findStaff(ctx, tx, `handle = ? AND left_at IS NULL`, strings.ToLower(strings.TrimSpace(handle)))
 	if err == nil && !known {
-		err = refuse("no_staff", phrase.Args{"handle": handle})
+		err = Refuse("no_staff", phrase.Args{"handle": handle})
 	}
 	return s, err
 }
@@ -168,7 +168,7 @@ func (d *Desk) StaffByHandle(ctx context.Context, tx *store.Tx, handle string) (
 func (d *Desk) StaffMember(ctx context.Context, tx *store.Tx, id int64) (Staff, error) {
 	s, known, err := d.findStaff(ctx, tx, `id = ?`, id)
 	if err == nil && !known {
-		err = refuse("no_staff", phrase.Args{"handle": fmt.Sprint(id)})
+		err = Refuse("no_staff", phrase.Args{"handle": fmt.Sprint(id)})
 	}
 	return s, err
 }

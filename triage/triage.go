@@ -63,7 +63,8 @@ func (e *Refused) Say(book *phrase.Book, lang string) string {
 	return book.Say(lang, "refused."+e.Key, e.Args)
 }
 
-func refuse(key string, args phrase.Args) error { return &Refused{Key: key, Args: args} }
+// Refuse makes a *Refused.
+func Refuse(key string, args phrase.Args) error { return &Refused{Key: key, Args: args} }
 
 // Tasks are the functions that the dispatcher runs for the queue, by name.
 func (d *Desk) Tasks() map[string]outbox.TaskFunc {

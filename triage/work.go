@@ -40,7 +40,7 @@ func (d *Desk) mine(ctx context.Context, tx *store.Tx, who Staff, a Action, id i
 	case err != nil:
 		return c, err
 	case c.State == Closed:
-		return c, refuse("case_closed", phrase.Args{"case": fmt.Sprint(id)})
+		return c, Refuse("case_closed", phrase.Args{"case": fmt.Sprint(id)})
 	case c.State == Taken && c.Holder != who.ID:
 		by, err := d.StaffMember(ctx, tx, c.Holder)
 		if err != nil {
@@ -105,11 +105,11 @@ func (d *Desk) Answer(ctx context.Context, tx *store.Tx, who Staff, id int64, wo
 	case err != nil:
 		return c, err
 	case c.Person == seal.House:
-		return c, refuse("nobody_to_answer", nil)
+		return c, Refuse("nobody_to_answer", nil)
 	case words == "":
-		return c, refuse("no_words", nil)
+		return c, Refuse("no_words", nil)
 	case len([]rune(words)) > longestAnswer:
-		return c, refuse("too_long", phrase.Args{"most": fmt.Sprint(longestAnswer)})
+		return c, Refuse("too_long", phrase.Args{"most": fmt.Sprint(longestAnswer)})
 	}
 	if c.State == Open {
 		if c, err = d.take(ctx, tx, who, c); err != nil {
@@ -139,7 +139,7 @@ func (d *Desk) HandOver(ctx context.Context, tx *store.Tx, who Staff, id int64, 
 		return c, err
 	}
 	if to.May(TakeCase) != nil || to.ID == who.ID {
-		return c, refuse("not_to_her", phrase.Args{"who": to.Name})
+		return c, Refuse("not_to_her", phrase.Args{"who": to.Name})
 	}
 	if err := d.reopen(ctx, tx, &c, event{what: HandedOver, by: who.Person, to: to.ID}, false); err != nil {
 		return c, err
@@ -163,7 +163,7 @@ func (d *Desk) Close(ctx context.Context, tx *store.Tx, who Staff, id int64, o O
 		return c, err
 	}
 	if !slices.Contains(Outcomes, o) {
-		return c, refuse("no_outcome", phrase.Args{"outcomes": join(Outcomes)})
+		return c, Refuse("no_outcome", phrase.Args{"outcomes": join(Outcomes)})
 	}
 	if c.State == Open {
 		if c, err = d.take(ctx, tx, who, c); err != nil {

@@ -1,0 +1,210 @@
+package care
+
+import (
+	"context"
+	"slices"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/reminders"
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/plan"
+	"handrail.example/reminders/store"
+	"handrail.example/triage"
+	"handrail.example/triage/rules"
+)
+
+// Preview is what an entry would do, or has done.
+type Preview struct {
+	Patient reminders.Patient
+	Fact    plan.Fact
+	// Changes are the rows of her calendar that move.
+	Changes []plan.Change
+	// Conflicts are those that the entry brings about.
+	Conflicts []plan.Conflict
+	// Second: it does not count before a second person has checked it.
+	Second bool
+	// Missing are the items of the checklist that her cycle still lacks, when the
+	// entry is its day one.
+	Missing []string
+}
+
+// Preview is what entering a fact would move. What cannot be true is a
+// *plan.Refusal, what staff must not do a *triage.Refused; neither changes
+// anything.
+func (c *Care) Preview(ctx context.Context, tx *store.Tx, actor triage.Staff, patient int64, f plan.Fact) (Preview, error) {
+	if err := actor.May(actionFor(f)); err != nil {
+		return Preview{}, err
+	}
+	if err := complete(f); err != nil {
+		return Preview{}, err
+	}
+	p, err := c.Book.Patient(ctx, tx, patient)
+	if err != nil {
+		return Preview{}, err
+	}
+	m, err := c.Book.Preview(ctx, tx, patient, f)
+	if err != nil {
+		return Preview{}, inWords(err)
+	}
+	v := previewOf(p, f, m)
+	v.Second = f.Kind == plan.TriggerOrder
+	if f.Kind == plan.PeriodStart {
+		v.Missing, err = c.Book.Missing(ctx, tx, patient, c.today(tx))
+	}
+	return v, err
+}
+
+func previewOf(p reminders.Patient, f plan.Fact, m reminders.Moved) Preview {
+	v := Preview{Patient: p, Fact: f, Changes: plan.Diff(m.Old, m.New)}
+	for _, n := range m.New.Conflicts {
+		if !slices.ContainsFunc(m.Old.Conflicts, func(o plan.Conflict) bool { return o.Key == n.Key && o.Why.String() == n.Why.String() }) {
+			v.Conflicts = append(v.Conflicts, n)
+		}
+	}
+	return v
+}
+
+// today is the day of the transaction at the clinic.
+func (c *Care) today(tx *store.Tx) civil.Date {
+	return civil.DateOf(tx.Now.In(c.Book.Policy.Location()))
+}
+
+// complete wants everything on an order that a person needs to give it.
+func complete(f plan.Fact) error {
+	if f.Kind != plan.OrderGiven && f.Kind != plan.TriggerOrder {
+		return nil
+	}
+	for _, want := range []struct{ name, got string }{{"product", f.Product}, {"route", f.Route}, {"prescriber", f.Prescriber}} {
+		if want.got == "" {
+			return triage.Refuse("order_lacks_"+want.name, nil)
+		}
+	}
+	return nil
+}
+
+// Enter saves a fact, has everything that hangs on it moved, and tells the patient
+// what moved where she may know it. A trigger's order is not saved but put before
+// a second person; see CheckTrigger.
+func (c *Care) Enter(ctx context.Context, tx *store.Tx, actor triage.Staff, patient int64, f plan.Fact, inbox int64) (Preview, error) {
+	v, err := c.Preview(ctx, tx, actor, patient, f)
+	if err != nil {
+		return v, err
+	}
+	if v.Second {
+		return v, c.askForCheck(ctx, tx, actor, v)
+	}
+	m, err := c.save(ctx, tx, actor, v.Patient, f, inbox)
+	if err != nil {
+		return v, err
+	}
+	return v, c.follow(ctx, tx, actor, v, m)
+}
+
+// save records a fact and the action that it is.
+func (c *Care) save(ctx context.Context, tx *store.Tx, actor triage.Staff, p reminders.Patient, f plan.Fact, inbox int64) (reminders.Moved, error) {
+	m, err := c.Book.Record(ctx, tx, p.ID, f, said(actor, inbox))
+	if err != nil {
+		return m, inWords(err)
+	}
+	return m, c.did(ctx, tx, actor, actionFor(f), p, m.Fact.Number, string(f.Kind))
+}
+
+// follow does what a saved fact calls for besides moving the calendar.
+func (c *Care) follow(ctx context.Context, tx *store.Tx, actor triage.Staff, v Preview, m reminders.Moved) error {
+	cycle, err := c.Book.Cycle(ctx, tx, v.Patient.ID)
+	if err != nil {
+		return err
+	}
+	if told := c.toTell(v.Fact, m, cycle.ID); told != nil {
+		// Nothing of it reaches her before a person has told her.
+		return c.openResult(ctx, tx, actor, v.Patient, *told)
+	}
+	if len(v.Missing) > 0 {
+		if _, err := c.Desk.Open(ctx, tx, triage.Opening{Key: factKey(m.Fact.Number) + "/not_ready", Person: v.Patient.Person, Reason: triage.NotReady,
+			Urgency: rules.SameDay, Notes: []triage.Line{missingLine(v.Missing)}}); err != nil {
+			return err
+		}
+	}
+	for _, k := range v.Conflicts {
+		if _, err := c.Desk.Open(ctx, tx, c.conflictCase(v.Patient, m.Fact.Number, k)); err != nil {
+			return err
+		}
+	}
+	untold, err := c.untold(ctx, tx, v.Patient)
+	if err != nil || untold || c.Moved == nil {
+		return err
+	}
+	return c.Moved(ctx, tx, v.Patient, factKey(m.Fact.Number)+"/moved", m)
+}
+
+func missingLine(items []string) triage.Line {
+	return triage.Line{Key: "note.missing", Args: phrase.Args{"items": joined(items)}}
+}
+
+func joined(items []string) string {
+	s := ""
+	for i, item := range items {
+		if i > 0 {
+			s += ", "
+		}
+		s += item
+	}
+	return s
+}
+
+// conflictCase is the case for something that does not fit. The one who entered
+// it has seen it; it waits for whoever can mend it.
+func (c *Care) conflictCase(p reminders.Patient, fact int64, k plan.Conflict) triage.Opening {
+	args := phrase.Args{}
+	for name, value := range k.Why.Args {
+		args[name] = value
+	}
+	return triage.Opening{Key: factKey(fact) + "/conflict/" + k.Key + "/" + k.Why.Code, Person: p.Person, Reason: triage.Conflict,
+		Urgency: rules.SameDay, Notes: []triage.Line{{Key: "why." + k.Why.Code, Args: args}}}
+}
+
+// Undo takes back a fact that was entered by mistake. It stays on record.
+func (c *Care) Undo(ctx context.Context, tx *store.Tx, actor triage.Staff, patient int64, id, why string, inbox int64) (Preview, error) {
+	return c.Enter(ctx, tx, actor, patient, plan.Fact{Kind: plan.Retracted, Replaces: id, Reason: why}, inbox)
+}
+
+// Facts are the facts of a patient's cycle that stand, the latest last.
+func (c *Care) Facts(ctx context.Context, tx *store.Tx, actor triage.Staff, patient int64) ([]reminders.Recorded, error) {
+	if err := actor.May(triage.SeePatients); err != nil {
+		return nil, err
+	}
+	cycle, err := c.Book.Cycle(ctx, tx, patient)
+	if err != nil {
+		return nil, err
+	}
+	return standing(cycle), nil
+}
+
+func standing(cycle reminders.Cycle) []reminders.Recorded {
+	gone := make(map[string]bool)
+	for _, f := range cycle.Facts {
+		gone[f.Replaces] = true
+	}
+	var live []reminders.Recorded
+	for _, f := range cycle.Facts {
+		if !gone[f.ID] && f.Kind != plan.Retracted {
+			live = append(live, f)
+		}
+	}
+	return live
+}
+
+// Orders are the orders of medication that stand and have not been stopped.
+func (c *Care) Orders(ctx context.Context, tx *store.Tx, actor triage.Staff, patient int64) ([]reminders.Recorded, error) {
+	facts, err := c.Facts(ctx, tx, actor, patient)
+	if err != nil {
+		return nil, err
+	}
+	stopped := make(map[string]bool)
+	for _, f := range facts {
+		if f.Kind == plan.StopOrder {
+			stopped[f.Order] = true
+		}
+	}
+	return slices.DeleteFunc(facts, func(f reminders.Recorded) bool { return f.Kind != plan.OrderGiven || stopped[f.ID] }), nil
+}

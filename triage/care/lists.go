@@ -1,0 +1,131 @@
+package care
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"time"
+
+	"handrail.example/reminders"
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/plan"
+	"handrail.example/reminders/store"
+	"handrail.example/triage"
+)
+
+// Chart is one patient as staff see her.
+type Chart struct {
+	Patient reminders.Patient
+	Cycle   reminders.Cycle
+	Plan    plan.Plan
+	Facts   []reminders.Recorded // those that stand
+	Checks  []reminders.Check
+	Cases   []triage.Case // live
+	Today   civil.Date
+}
+
+// Chart is everything about one patient on a page. Looking is on record.
+func (c *Care) Chart(ctx context.Context, tx *store.Tx, actor triage.Staff, patient int64) (Chart, error) {
+	if err := actor.May(triage.SeePatients); err != nil {
+		return Chart{}, err
+	}
+	ch := Chart{Today: c.today(tx)}
+	var err error
+	if ch.Patient, err = c.Book.Patient(ctx, tx, patient); err != nil {
+		return ch, err
+	}
+	if ch.Plan, ch.Cycle, err = c.Book.Plan(ctx, tx, patient); err != nil {
+		return ch, err
+	}
+	ch.Facts = standing(ch.Cycle)
+	if ch.Checks, err = c.Book.Checklist(ctx, tx, patient); err != nil {
+		return ch, err
+	}
+	if ch.Cases, err = c.Desk.ForPerson(ctx, tx, ch.Patient.Person); err != nil {
+		return ch, err
+	}
+	return ch, c.did(ctx, tx, actor, triage.SeePatients, ch.Patient, 0, "")
+}
+
+// Entry is one line of a day's list.
+type Entry struct {
+	Patient  reminders.Patient
+	Step     plan.Step
+	CycleDay int
+}
+
+// Day lists the steps of every patient that are planned for a day: those with a
+// minute first, by it, then the others by handle.
+func (c *Care) Day(ctx context.Context, tx *store.Tx, actor triage.Staff, d civil.Date) ([]Entry, error) {
+	var list []Entry
+	err := c.each(ctx, tx, actor, func(p reminders.Patient, pl plan.Plan) {
+		for _, s := range pl.Steps {
+			if s.On == d && s.Status != plan.Dropped && !course(s) {
+				list = append(list, Entry{p, s, pl.CycleDay(d)})
+			}
+		}
+	})
+	slices.SortStableFunc(list, func(a, b Entry) int {
+		return cmp.Or(compareMinutes(a.Step.At, b.Step.At), cmp.Compare(a.Patient.Handle, b.Patient.Handle))
+	})
+	return list, err
+}
+
+// course reports whether a step is medication that runs for days, which is no
+// appointment.
+func course(s plan.Step) bool {
+	return s.Name == plan.Stimulation || s.Name == plan.LutealEstrogen || s.Name == plan.LutealProgesterone
+}
+
+func compareMinutes(a, b time.Time) int {
+	switch {
+	case a.IsZero() && b.IsZero():
+		return 0
+	case a.IsZero():
+		return 1
+	case b.IsZero():
+		return -1
+	}
+	return a.Compare(b)
+}
+
+// Late is something that should have been settled by now.
+type Late struct {
+	Patient reminders.Patient
+	End     plan.OpenEnd
+}
+
+// Overdue lists what should have been settled by now, the longest wait first.
+func (c *Care) Overdue(ctx context.Context, tx *store.Tx, actor triage.Staff) ([]Late, error) {
+	var list []Late
+	err := c.each(ctx, tx, actor, func(p reminders.Patient, pl plan.Plan) {
+		for _, o := range pl.Open {
+			if !o.Due.After(tx.Now) {
+				list = append(list, Late{p, o})
+			}
+		}
+	})
+	slices.SortStableFunc(list, func(a, b Late) int { return a.End.Due.Compare(b.End.Due) })
+	return list, err
+}
+
+// each goes through the patients with an open cycle.
+func (c *Care) each(ctx context.Context, tx *store.Tx, actor triage.Staff, f func(reminders.Patient, plan.Plan)) error {
+	if err := actor.May(triage.SeePatients); err != nil {
+		return err
+	}
+	patients, err := c.Book.Patients(ctx, tx)
+	if err != nil {
+		return err
+	}
+	for _, p := range patients {
+		pl, cycle, err := c.Book.Plan(ctx, tx, p.ID)
+		if err != nil {
+			return err
+		}
+		if cycle.ID != 0 && cycle.Closed.IsZero() {
+			f(p, pl)
+		}
+	}
+	return nil
+}
