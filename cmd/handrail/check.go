@@ -14,10 +14,6 @@ import (
 
 const checkArgs = "[--policy F] [--config F]"
 
-// checkConfig reads a configuration file; its error is plan.Faults. The serve
-// command sets it, since it owns what a configuration holds.
-var checkConfig func(b []byte, getenv func(string) string) error
-
 func runCheck(_ context.Context, args []string, e env) error {
 	var policy, config string
 	flags := newFlags("check")
@@ -38,10 +34,8 @@ func runCheck(_ context.Context, args []string, e env) error {
 	}
 	if config != "" {
 		faults = append(faults, checkFile("config", config, e.stdout, func(b []byte) error {
-			if checkConfig == nil {
-				return errors.New("this build serves nothing and so knows no configuration")
-			}
-			return checkConfig(b, e.getenv)
+			_, _, err := parseConfig(b, e.getenv)
+			return err
 		}))
 	}
 	if err := errors.Join(faults...); err != nil {

@@ -3,16 +3,13 @@ package main
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
 	"sync"
 	"time"
 
-	"handrail.example/bot"
 	"handrail.example/bot/loopback"
 	"handrail.example/reminders/clock"
 	"handrail.example/reminders/plan"
@@ -25,12 +22,11 @@ const demoArgs = "[--port N] [--data FOLDER]"
 // runDemo is the invented clinic on this machine: the program as it runs live,
 // against a chat platform of its own on 127.0.0.1 and a clock that can be moved.
 func runDemo(ctx context.Context, args []string, e env) error {
-	flags := flag.NewFlagSet("demo", flag.ContinueOnError)
-	flags.SetOutput(io.Discard)
+	flags := newFlags("demo")
 	port := flags.Int("port", 0, "")
 	data := flags.String("data", "", "")
-	if err := flags.Parse(args); err != nil || flags.NArg() > 0 {
-		return refusedf("demo: use handrail demo %s", demoArgs)
+	if err := parse(flags, args, demoArgs); err != nil {
+		return err
 	}
 	folder := *data
 	if folder == "" {
@@ -50,13 +46,10 @@ func runDemo(ctx context.Context, args []string, e env) error {
 	return d.run(ctx)
 }
 
-// demo is a running invented clinic.
+// demo is a running invented clinic whose clock a person moves.
 type demo struct {
-	*app
+	*stage
 	folder string
-	server *loopback.Server
-	poller *bot.Poller
-	time   *clock.Virtual
 	move   sync.Mutex // one movement of the clock at a time
 }
 
@@ -78,25 +71,14 @@ func newDemo(ctx context.Context, folder string, port int, log *slog.Logger) (*d
 	if err != nil {
 		return nil, err
 	}
-	d := &demo{folder: folder, time: clock.NewVirtual(start)}
-	tether := bot.NewTether(d.time)
-	d.server, err = loopback.Start(loopback.Config{
-		Address: fmt.Sprintf("127.0.0.1:%d", port), Now: d.time.Now, Hold: d.time.Hold, Sleep: d.time.Sleep, Park: tether.Park(d.time.Linger),
-		Demo: &loopback.Demo{Title: policy.Clinic.Name, Zone: policy.Location(), People: script.contacts, Next: d.next, Forward: d.forward},
-	})
+	d := &demo{folder: folder}
+	d.stage, err = newStage(ctx, start, loopback.Config{
+		Address: fmt.Sprintf("127.0.0.1:%d", port),
+		Demo:    &loopback.Demo{Title: policy.Clinic.Name, Zone: policy.Location(), People: script.contacts, Next: d.next, Forward: d.forward},
+	}, setting{database: filepath.Join(folder, "demo.sqlite"), durability: store.Full, master: master, policy: policy, log: log})
 	if err != nil {
-		return nil, fmt.Errorf("start the demo's chat server: %w", err)
+		return nil, err
 	}
-	client, err := bot.NewClient(d.server.URL(), d.server.Token())
-	if err != nil {
-		return nil, errors.Join(err, d.close())
-	}
-	d.app, err = newApp(ctx, setting{database: filepath.Join(folder, "demo.sqlite"), durability: store.Full, master: master,
-		policy: policy, clock: d.time, log: log, sender: bot.NewSender(client)})
-	if err != nil {
-		return nil, errors.Join(err, d.close())
-	}
-	d.poller = &bot.Poller{Client: client, Intake: d.intake, Clock: d.time, Log: log, Tether: tether}
 	return d, d.introduce(ctx, script)
 }
 
@@ -129,18 +111,12 @@ func (s scenario) contacts() []loopback.Contact {
 }
 
 func (d *demo) close() error {
-	if d.server != nil {
-		d.server.Close()
-	}
-	if d.app == nil {
-		return nil
-	}
-	return errors.Join(d.db.Close(), os.WriteFile(filepath.Join(d.folder, clockFile), []byte(d.time.Now().Format(time.RFC3339Nano)), 0o600))
+	return errors.Join(d.stage.close(), os.WriteFile(filepath.Join(d.folder, clockFile), []byte(d.time.Now().Format(time.RFC3339Nano)), 0o600))
 }
 
 func (d *demo) run(ctx context.Context) error {
 	go d.flow(ctx)
-	return d.app.run(ctx, d.poller.Run)
+	return d.stage.run(ctx)
 }
 
 // flow lets the demo's clock run on at the pace of a real one between the jumps.

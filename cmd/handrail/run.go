@@ -26,6 +26,9 @@ type command struct {
 // commands has every command, in the order of the usage.
 var commands = []command{
 	{"demo", demoArgs, "run an invented clinic on this machine and print the address of its page", runDemo},
+	{"serve", serveArgs, "run the clinic's bot until it is told to stop", runServe},
+	{"staff", staffArgs, "take a member of the staff on and print her sign-up code", runStaff},
+	{"key", "", "print a new master key", runKey},
 	{"plan", planArgs, "print the calendar of one cycle with its reasons, from a list of facts", runPlan},
 	{"policy", "", "print the default policy, with comments, as a file to edit", runPolicy},
 	{"check", checkArgs, "name every fault of a policy or a configuration file at once", runCheck},

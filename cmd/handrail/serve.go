@@ -1,0 +1,138 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"syscall"
+	"time"
+
+	"handrail.example/bot"
+	"handrail.example/reminders/clock"
+	"handrail.example/reminders/store"
+)
+
+const serveArgs = "--config F"
+
+// runServe is the clinic's program: it runs until it is told to stop.
+func runServe(ctx context.Context, args []string, e env) error {
+	var path string
+	flags := newFlags("serve")
+	flags.StringVar(&path, "config", "", "")
+	if err := parse(flags, args, serveArgs); err != nil {
+		return err
+	}
+	c, s, err := readConfig(path, e.getenv)
+	if err != nil {
+		return err
+	}
+	unlock, err := lock(c.Database + ".lock")
+	if err != nil {
+		return err
+	}
+	defer unlock()
+	log := slog.New(slog.NewTextHandler(e.stderr, nil))
+	client, err := bot.NewClient(c.Telegram.APIURL, s.token)
+	if err != nil {
+		return err
+	}
+	a, err := openApp(ctx, c, s, log, bot.NewSender(client))
+	if err != nil {
+		return err
+	}
+	log.Info("serving", "mode", c.Telegram.Mode, "database", c.Database)
+	err = serve(ctx, a, client, c, s)
+	log.Info("stopped")
+	return errors.Join(err, a.db.Close())
+}
+
+// openApp opens the clinic's store for a command.
+func openApp(ctx context.Context, c config, s secrets, log *slog.Logger, sender *bot.Sender) (*app, error) {
+	policy, err := readPolicy(c.Policy)
+	if err != nil {
+		return nil, err
+	}
+	set := setting{database: c.Database, durability: store.Full, master: s.master, policy: policy, clock: clock.System{}, log: log}
+	if sender != nil {
+		set.sender = sender
+	}
+	return newApp(ctx, set)
+}
+
+func serve(ctx context.Context, a *app, client *bot.Client, c config, s secrets) error {
+	if c.Telegram.Mode == webhook {
+		return serveWebhook(ctx, a, client, c.Telegram.Webhook, s.webhook)
+	}
+	poller := &bot.Poller{Client: client, Intake: a.intake, Clock: a.clock, Log: a.log}
+	return a.run(ctx, func(ctx context.Context) {
+		// A webhook left from before would keep every poll from answering.
+		a.retry(ctx, "the platform does not take this bot off its webhook", client.DropWebhook)
+		poller.Run(ctx)
+	})
+}
+
+// serveWebhook listens first, so that a taken port is said at once.
+func serveWebhook(ctx context.Context, a *app, client *bot.Client, w webhookConfig, secret string) error {
+	listener, err := net.Listen("tcp", w.Listen)
+	if err != nil {
+		return refusedf("telegram.webhook.listen: %s cannot be listened on (%v); name a free address", w.Listen, listenCause(err))
+	}
+	server := &http.Server{Handler: &bot.Webhook{Intake: a.intake, Secret: secret}, ReadTimeout: time.Minute, ReadHeaderTimeout: 10 * time.Second}
+	return a.run(ctx, func(ctx context.Context) {
+		go a.retry(ctx, "the platform does not take the webhook", func(ctx context.Context) error { return client.TakeWebhook(ctx, w.URL, secret) })
+		stop := context.AfterFunc(ctx, func() {
+			grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+			defer cancel()
+			_ = server.Shutdown(grace)
+		})
+		defer stop()
+		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+			a.log.Error("the webhook ended", "err", err)
+		}
+	})
+}
+
+// retryEvery is the pause between tries of a call that must succeed once.
+const retryEvery = 15 * time.Second
+
+// retry calls until it succeeds: the program starts and works without the
+// platform, and says what keeps it.
+func (a *app) retry(ctx context.Context, trouble string, call func(context.Context) error) {
+	release := a.clock.Hold()
+	defer release()
+	for {
+		err := call(ctx)
+		if err == nil || ctx.Err() != nil {
+			return
+		}
+		a.log.Error(trouble, "why", bot.Explain(err))
+		if a.clock.Sleep(ctx, retryEvery) != nil {
+			return
+		}
+	}
+}
+
+func listenCause(err error) error {
+	var op *net.OpError
+	if errors.As(err, &op) {
+		return op.Err
+	}
+	return err
+}
+
+// lock keeps a second process off the database and the bot: the platform lets
+// only one poll. It is gone when the process is, however it ends.
+func lock(path string) (unlock func(), err error) {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("the lock %s cannot be opened (%w): check the folder's owner and permissions", path, cause(err))
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		return nil, errors.Join(refusedf("another handrail is serving this database: stop it first"), f.Close())
+	}
+	return func() { _ = f.Close() }, nil
+}
