@@ -104,7 +104,7 @@ func (d *Desk) about(b Body, lang string) []string {
 		lines = append(lines, d.Phrases.Say(lang, "staff.words", phrase.Args{"words": clip(b.Words), "language": b.Language}))
 	}
 	for _, n := range b.Notes {
-		lines = append(lines, d.Phrases.Say(lang, n.Key, n.Args))
+		lines = append(lines, d.Say(lang, n))
 	}
 	if len(b.Rules) > 0 {
 		lines = append(lines, d.Phrases.Say(lang, "staff.rules", phrase.Args{"rules": strings.Join(b.Rules, ", ")}))
@@ -113,6 +113,19 @@ func (d *Desk) about(b Body, lang string) []string {
 		lines = append(lines, d.Phrases.Say(lang, "staff.cautioned", phrase.Args{"caution": b.Caution}))
 	}
 	return lines
+}
+
+// Say is a line in a language. An argument that is one of the calendar's own words
+// ("Sunday", "the transfer") is put into that language too.
+func (d *Desk) Say(lang string, l Line) string {
+	args := make(phrase.Args, len(l.Args))
+	for name, value := range l.Args {
+		if d.Phrases.Has("word." + value) {
+			value = d.Phrases.Say(lang, "word."+value, nil)
+		}
+		args[name] = value
+	}
+	return d.Phrases.Say(lang, l.Key, args)
 }
 
 func clip(words string) string {

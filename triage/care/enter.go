@@ -2,6 +2,8 @@ package care
 
 import (
 	"context"
+	"encoding/json"
+	"fmt"
 	"slices"
 
 	"handrail.example/dialog/phrase"
@@ -38,6 +40,10 @@ func (c *Care) Preview(ctx context.Context, tx *store.Tx, actor triage.Staff, pa
 	if err := complete(f); err != nil {
 		return Preview{}, err
 	}
+	f, err := c.plausible(f)
+	if err != nil {
+		return Preview{}, err
+	}
 	p, err := c.Book.Patient(ctx, tx, patient)
 	if err != nil {
 		return Preview{}, err
@@ -52,6 +58,16 @@ func (c *Care) Preview(ctx context.Context, tx *store.Tx, actor triage.Staff, pa
 		v.Missing, err = c.Book.Missing(ctx, tx, patient, c.today(tx))
 	}
 	return v, err
+}
+
+// plausible reads a fact as it will be read back from the record, so that nothing
+// is ever saved that could not be.
+func (c *Care) plausible(f plan.Fact) (plan.Fact, error) {
+	b, err := json.Marshal(f)
+	if err != nil {
+		return f, fmt.Errorf("write down a %s: %w", f.Kind, err)
+	}
+	return plan.ParseFact(b, c.Book.Policy.Location())
 }
 
 func previewOf(p reminders.Patient, f plan.Fact, m reminders.Moved) Preview {
@@ -93,7 +109,7 @@ func (c *Care) Enter(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 	if v.Second {
 		return v, c.askForCheck(ctx, tx, actor, v)
 	}
-	m, err := c.save(ctx, tx, actor, v.Patient, f, inbox)
+	m, err := c.save(ctx, tx, actor, v.Patient, v.Fact, inbox)
 	if err != nil {
 		return v, err
 	}

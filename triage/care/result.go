@@ -3,6 +3,7 @@ package care
 import (
 	"context"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -25,7 +26,7 @@ func (c *Care) toTell(f plan.Fact, m reminders.Moved, cycle int64) *news {
 	n := &news{key: factKey(m.Fact.Number) + "/tell"}
 	switch f.Kind {
 	case plan.HCG:
-		n.note = triage.Line{Key: "note.hcg", Args: phrase.Args{"value": fmt.Sprint(f.IUPerL), "verdict": verdict(m.New)}}
+		n.note = hcgLine(f, m.New.HCG)
 		// The calendar asks for the same thing under this key: one case is enough.
 		for _, o := range m.New.Open {
 			if strings.HasPrefix(o.Key, "result/") {
@@ -42,11 +43,17 @@ func (c *Care) toTell(f plan.Fact, m reminders.Moved, cycle int64) *news {
 	return n
 }
 
-func verdict(p plan.Plan) string {
-	if p.HCG == nil {
-		return ""
+// hcgLine is a value and how it reads beside the one before, for staff.
+func hcgLine(f plan.Fact, r *plan.Rise) triage.Line {
+	args := phrase.Args{"value": fmt.Sprint(f.IUPerL)}
+	if r == nil {
+		return triage.Line{Key: "note.hcg.positive", Args: args}
 	}
-	return p.HCG.Words()
+	args["rise"], args["minimum"], args["hours"] = "-", "-", "-"
+	if !math.IsNaN(r.Rise48hPct) {
+		args["rise"], args["minimum"], args["hours"] = fmt.Sprintf("%+.1f", r.Rise48hPct), fmt.Sprint(r.MinimumPct), fmt.Sprintf("%.4g", r.IntervalH)
+	}
+	return triage.Line{Key: "note.hcg." + string(r.Verdict), Args: args}
 }
 
 func viability(f plan.Fact) string {
