@@ -32,7 +32,8 @@ type Dose struct {
 
 // doses lists what the live orders call for, by time. There are none after a
 // cancellation, none before a cleared baseline where the table wants one, and
-// of an order without an end those up to the horizon.
+// of an order without an end those up to the horizon. What lies further back than
+// the longest course is left out.
 func (b *builder) doses() []Dose {
 	var out []Dose
 	for _, c := range b.orders {
@@ -62,8 +63,12 @@ func (b *builder) dosesOf(c course) []Dose {
 		last = b.today.AddDays(b.pol.Calendar.DoseHorizonDays)
 	}
 	var out []Dose
-	n := 0
-	for day := c.first; !day.After(last); day = day.AddDays(1) {
+	day := c.first
+	if oldest := b.today.AddDays(-maxCourse); day.Before(oldest) {
+		day = oldest
+	}
+	n := day.DaysSince(c.first) * len(c.fact.Times)
+	for ; !day.After(last); day = day.AddDays(1) {
 		for _, t := range c.fact.Times {
 			n++
 			at := day.At(t, b.pol.Location())

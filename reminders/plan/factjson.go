@@ -109,7 +109,7 @@ func strictJSON(b []byte, into any) error {
 // names the fact by its place in the list, its kind and its id.
 func ParseFacts(b []byte, zone *time.Location) ([]Fact, error) {
 	var raw []json.RawMessage
-	if err := strictJSON(b, &raw); err != nil {
+	if err := strictJSON(b, &raw); err != nil || raw == nil {
 		return nil, &Refusal{Fact: "facts", Why: "not a JSON list of facts", Do: `write them as [{"fact":"period_start","at":"2026-03-02T08:15"}]`}
 	}
 	facts := make([]Fact, 0, len(raw))
@@ -300,6 +300,9 @@ func (f *Fact) readDays(w wire, zone *time.Location) error {
 // ParseInstant reads RFC 3339, to the minute or finer; without an offset the
 // wall clock of zone counts, with the daylight-saving rule of civil.Date.At.
 func ParseInstant(s string, zone *time.Location) (time.Time, error) {
+	if len(s) < len("2006-01-02T15:04") || s[13] != ':' { // time.Parse lets 8:15 pass
+		return time.Time{}, fmt.Errorf("at: %q is not a minute", s)
+	}
 	for _, layout := range []string{time.RFC3339, "2006-01-02T15:04Z07:00"} {
 		if t, err := time.Parse(layout, s); err == nil {
 			return t.In(zone), nil

@@ -223,14 +223,14 @@ func (l ledger) checkOrders() error {
 			continue
 		}
 		order, known := l.byID[f.Order]
-		if !known || order.Kind != OrderGiven && order.Kind != TriggerOrder {
+		if known && order.Kind == TriggerOrder {
+			return refuse(f, fmt.Sprintf("order %q is a trigger order", f.Order), "enter a trigger that was given, or retract or replace its order")
+		}
+		if !known || order.Kind != OrderGiven {
 			return refuse(f, fmt.Sprintf("order %q is not on record", f.Order), "name the id of the order")
 		}
 		if next, replaced := l.successor[f.Order]; replaced && f.Kind == StopOrder {
 			return refuse(f, fmt.Sprintf("order %q was replaced by %s", f.Order, next), "stop the order that stands")
-		}
-		if f.Kind == StopOrder && order.Kind == TriggerOrder {
-			return refuse(f, "a trigger order is not stopped", "take it back with a retracted fact or correct it")
 		}
 	}
 	return nil

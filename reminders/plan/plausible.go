@@ -20,12 +20,18 @@ const (
 	maxHCG                       = 2000000 // IU/L
 	maxEmbryos                   = 5
 	maxCourse                    = 400 // doses or days of one order
+	minYear, maxYear             = 2000, 2099
 )
 
 // plausible refuses a fact whose own values cannot be right.
 func (f Fact) plausible() error {
 	if f.Stop.AfterDoses > maxCourse || f.Stop.AfterDays > maxCourse {
 		return refuse(f, "the course is too long", fmt.Sprintf("order at most %d doses or days at a time", maxCourse))
+	}
+	for _, d := range []civil.Date{f.day(), f.From} {
+		if !d.IsZero() && (d.Year < minYear || d.Year > maxYear) {
+			return refuse(f, fmt.Sprintf("the year %d is not plausible", d.Year), "correct its date")
+		}
 	}
 	if n := f.NightOf; !n.IsZero() && n != civil.DateOf(f.At) && n != civil.DateOf(f.At).AddDays(-1) {
 		return refuse(f, fmt.Sprintf("night_of %s does not fit at %s", n, f.At.Format("2006-01-02 15:04")), "name that day or the one before")
