@@ -60,6 +60,8 @@ func (m *moment) press() []effect {
 		return m.pressedDose(reminders.NotYet, about)
 	case reminders.ActMissed:
 		return m.pressedDose(reminders.Missed, about)
+	case reminders.ActRight, reminders.ActWrong, reminders.ActRead, reminders.ActInHand, reminders.ActNotInHand, reminders.ActHerself, reminders.ActSomebody:
+		return m.pressedBack(what, about)
 	case reminders.ActGiven, reminders.ActOther, reminders.ActNotDone, reminders.ActProblem:
 		return m.pressedTrigger(what, about)
 	}
@@ -100,6 +102,9 @@ func (m *moment) declined() []effect {
 // answered: she answers a question that was asked, in words. A question stays
 // answerable for a day; whatever she writes instead is read as anything else is.
 func (m *moment) answered() ([]effect, bool) {
+	if effects, done := m.repeats(); done {
+		return effects, true
+	}
 	q := m.talk.Asking
 	if q.Topic == AskNothing || m.now.Sub(q.At) > 24*time.Hour {
 		return nil, false

@@ -9,7 +9,6 @@ import (
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
-	"handrail.example/reminders/civil"
 	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/seal"
@@ -22,13 +21,12 @@ import (
 type writer struct {
 	phrases *phrase.Book
 	lang    string
-	zone    *time.Location
 	to      seal.Person
 	item    int64
 }
 
 func (s *Service) writer(p reminders.Patient, item int64) *writer {
-	return &writer{phrases: s.Phrases, lang: p.Language, zone: s.Policy.Location(), to: p.Person, item: item}
+	return &writer{phrases: s.Phrases, lang: p.Language, to: p.Person, item: item}
 }
 
 // say fills a sentence. An argument that is itself a phrase is put in words too.
@@ -41,17 +39,6 @@ func (w *writer) say(key string, args phrase.Args) string {
 		filled[k] = v
 	}
 	return w.phrases.Say(w.lang, key, filled)
-}
-
-func (w *writer) day(d civil.Date) string { return phrase.Day(w.lang, d.Year, d.Month, d.Day) }
-
-// moment is the day of a step, with its minute where one is known.
-func (w *writer) moment(s plan.Step) string {
-	if s.At.IsZero() {
-		return w.day(s.On)
-	}
-	at := s.At.In(w.zone)
-	return w.day(s.On) + ", " + phrase.Clock(w.lang, at.Hour(), at.Minute())
 }
 
 func (w *writer) buttons(rows [][]choice) [][]outbox.Button {
@@ -135,6 +122,11 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 		return a.record(ctx, e)
 	case answerDose:
 		return book.AnswerDose(ctx, a.tx, patient, e.Dose, e.Answer, a.said())
+	case answerBack:
+		return book.AnswerReadBack(ctx, a.tx, patient, e.Back.Fact.Number, e.Said, a.m.patient.Person)
+	case askBack:
+		text, buttons := book.ReadBackQuestion(a.m.patient, e.Back)
+		return a.reply(ctx, outbox.Reply, outbox.Message{Text: text, Buttons: buttons})
 	case askNext:
 		a.m.talk.Asking = e.Question
 		return nil
@@ -247,7 +239,7 @@ func (a *applying) record(ctx context.Context, r record) error {
 
 // moved tells her once what a change did to her calendar.
 func (a *applying) moved(ctx context.Context, m reminders.Moved) error {
-	lines := a.movedLines(m.Old, m.New)
+	lines := a.service.Book.MovedLines(a.lang, m.Old, m.New, false)
 	if len(lines) == 0 || a.m.silent() {
 		return nil
 	}
@@ -263,7 +255,7 @@ func (a *applying) calendar(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	lines := a.calendarLines(p)
+	lines := a.service.Book.CalendarLines(a.lang, p)
 	if len(lines) == 0 {
 		return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("calendar.empty", nil), Buttons: a.buttons(menu())})
 	}

@@ -42,6 +42,13 @@ type (
 		Dose   string
 		Answer reminders.Answer
 	}
+	// answerBack writes down what she says to a read-back, and askBack asks the
+	// question of the stage that it has come to.
+	answerBack struct {
+		Back reminders.ReadBack
+		Said string
+	}
+	askBack struct{ Back reminders.ReadBack }
 	// askNext makes the conversation wait for an answer; the zero Question for
 	// none.
 	askNext struct{ Question }
@@ -60,6 +67,8 @@ func (openCase) effect()     {}
 func (addToCase) effect()    {}
 func (record) effect()       {}
 func (answerDose) effect()   {}
+func (answerBack) effect()   {}
+func (askBack) effect()      {}
 func (askNext) effect()      {}
 func (sendCalendar) effect() {}
 func (agree) effect()        {}

@@ -24,6 +24,8 @@ type moment struct {
 	// doses are those that she has been or could be asked about and that are
 	// not settled, the oldest first.
 	doses []reminders.Asked
+	// backs are the instructions of the last days that she was to repeat.
+	backs []reminders.ReadBack
 	// missing are the items of the checklist that a cycle still lacks.
 	missing []string
 	talk    Conversation

@@ -155,6 +155,9 @@ func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p remind
 	if m.doses, err = s.Book.Doses(ctx, tx, m.cycle, m.plan); err != nil {
 		return nil, err
 	}
+	if m.backs, err = s.Book.ReadBacks(ctx, tx, p, m.cycle); err != nil {
+		return nil, err
+	}
 	if m.missing, err = s.Book.Missing(ctx, tx, p.ID, m.today()); err != nil {
 		return nil, err
 	}

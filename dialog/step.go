@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"handrail.example/dialog/phrase"
+	"handrail.example/reminders"
 	"handrail.example/reminders/plan"
 	"handrail.example/triage"
 	"handrail.example/triage/rules"
@@ -301,7 +302,7 @@ func (m *moment) silent() bool {
 }
 
 func (m *moment) nextStep() (plan.Step, bool) {
-	steps := m.visible()
+	steps := reminders.Visible(m.plan)
 	i := slices.IndexFunc(steps, func(s plan.Step) bool {
 		return s.Status != plan.Done && !s.On.IsZero() && !s.On.Before(m.today()) && (s.At.IsZero() || s.At.After(m.now))
 	})

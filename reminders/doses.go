@@ -3,6 +3,7 @@ package reminders
 import (
 	"context"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -39,13 +40,19 @@ func (a Asked) Settled() bool { return a.Last == Taken || a.Last == Missed }
 // Trigger reports whether it is the trigger injection.
 func (a Asked) Trigger() bool { return a.Dose.Class == plan.TriggerDrug }
 
-// Words says what is to be taken: "letrozole 2.5 mg".
-func (a Asked) Words() string {
-	name := a.Dose.Drug
-	if a.Dose.Product != "" {
-		name = a.Dose.Product
+// Words says what is to be taken: "letrozole 5 mg".
+func (a Asked) Words() string { return words(a.Dose.Drug, a.Dose.Amount, a.Dose.Unit) }
+
+// doseWords says what a fact orders; "" when it is no order.
+func doseWords(f plan.Fact) string {
+	if f.Drug == "" {
+		return string(f.Kind)
 	}
-	return strings.TrimSpace(fmt.Sprintf("%s %v %s", name, a.Dose.Amount, a.Dose.Unit))
+	return words(f.Drug, f.Dose, f.Unit)
+}
+
+func words(drug string, amount float64, unit string) string {
+	return strings.TrimSpace(fmt.Sprintf("%s %s %s", drug, strconv.FormatFloat(amount, 'f', -1, 64), unit))
 }
 
 func doseID(d plan.Dose) string { return d.Order + "@" + d.At.UTC().Format("20060102T1504Z") }

@@ -172,7 +172,8 @@ type Moved struct {
 
 // Record adds a fact to the patient's open cycle, has the plan computed anew and
 // brings the outbox in step. A fact whose Replaces is set takes that fact's
-// place. What cannot be true is a *plan.Refusal, and nothing is changed.
+// place. She is told once what somebody else's fact changed. What cannot be true
+// is a *plan.Refusal, and nothing is changed.
 func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.Fact, said Said) (Moved, error) {
 	c, err := b.Cycle(ctx, tx, patient)
 	if err != nil {
@@ -192,8 +193,10 @@ func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.F
 	if m.Fact, err = b.insert(ctx, tx, p, c, f, said); err != nil {
 		return Moved{}, err
 	}
-	m.New, err = b.Replan(ctx, tx, patient)
-	return m, err
+	if m.New, err = b.Replan(ctx, tx, patient); err != nil || said.By == p.Person {
+		return m, err
+	}
+	return m, b.announce(ctx, tx, p, m)
 }
 
 // ErrNoCycle says that the patient has no open cycle to record a fact in.

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
 )
@@ -261,6 +262,17 @@ func (b *Book) SetUnreachable(ctx context.Context, tx *store.Tx, patient int64, 
 // Hush withdraws every message and calendar entry of hers that has not gone out
 // and lets none be made, until a person lifts it.
 func (b *Book) Hush(ctx context.Context, tx *store.Tx, patient int64, hushed bool) error {
+	p, err := b.Patient(ctx, tx, patient)
+	if err != nil {
+		return err
+	}
+	if hushed {
+		// Cautions and what colleagues wrote to her stay: a person said them, or
+		// her life may hang on them.
+		if _, err := b.Outbox.WithdrawMessages(ctx, tx, p.Person, outbox.Reply, outbox.Dose, outbox.Reminder); err != nil {
+			return err
+		}
+	}
 	return b.mark(ctx, tx, `UPDATE patients SET hushed_at = ? WHERE id = ?`, patient, hushed)
 }
 

@@ -32,6 +32,8 @@ type Book struct {
 	Say   func(lang string, neutral bool, key string, args map[string]string) string
 	Day   func(lang string, d civil.Date) string
 	Clock func(lang string, t civil.TimeOfDay) string
+	// Untold reports whether a result of hers waits to be told by a person.
+	Untold func(ctx context.Context, tx *store.Tx, p Patient) (bool, error)
 	// Concern puts something in front of a human.
 	Concern func(ctx context.Context, tx *store.Tx, c Concern) error
 }
@@ -61,6 +63,7 @@ const (
 	DoseSilent    = "dose_silent"    // nothing was heard about a dose
 	PeriodMissing = "period_missing" // a period or a bleed that is expected has not come
 	OrderDue      = "order_due"      // a start or an end is due and no order has come
+	NotReadBack   = "read_back"      // she has not repeated back what she must not misunderstand
 	DecisionDue   = "decision_due"   // a visit is over and nothing says what it led to
 )
 

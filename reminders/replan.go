@@ -33,7 +33,11 @@ func (b *Book) Replan(ctx context.Context, tx *store.Tx, patient int64) (plan.Pl
 		if err != nil {
 			return pl, err
 		}
-		wants = b.promises(p, c, pl, doses, tx.Now)
+		backs, err := b.ReadBacks(ctx, tx, p, c)
+		if err != nil {
+			return pl, err
+		}
+		wants = b.promises(p, c, pl, doses, backs, tx.Now)
 	}
 	_, err = b.Outbox.Reconcile(ctx, tx, planTopic(c.ID), wants)
 	return pl, err
@@ -41,14 +45,15 @@ func (b *Book) Replan(ctx context.Context, tx *store.Tx, patient int64) (plan.Pl
 
 // The tasks that the plan asks for.
 const (
-	taskReplan  = "reminders.replan"
-	taskDose    = "reminders.dose_unanswered"
-	taskOpenEnd = "reminders.open_end"
+	taskReplan   = "reminders.replan"
+	taskDose     = "reminders.dose_unanswered"
+	taskOpenEnd  = "reminders.open_end"
+	taskReadBack = "reminders.read_back"
 )
 
 // Tasks are the functions behind the tasks that this package promises.
 func (b *Book) Tasks() map[string]outbox.TaskFunc {
-	return map[string]outbox.TaskFunc{taskReplan: b.runReplan, taskDose: b.runDose, taskOpenEnd: b.runOpenEnd}
+	return map[string]outbox.TaskFunc{taskReplan: b.runReplan, taskDose: b.runDose, taskOpenEnd: b.runOpenEnd, taskReadBack: b.runReadBack}
 }
 
 // duty is the payload of every task of this package.
@@ -133,7 +138,7 @@ func concernOf(o plan.OpenEnd) string {
 }
 
 // promises is everything that the plan asks to be said or done from now on.
-func (b *Book) promises(p Patient, c Cycle, pl plan.Plan, doses []Asked, now time.Time) []outbox.Want {
+func (b *Book) promises(p Patient, c Cycle, pl plan.Plan, doses []Asked, backs []ReadBack, now time.Time) []outbox.Want {
 	w := &wants{book: b, patient: p, cycle: c, now: now.In(b.zone())}
 	for _, o := range pl.Open {
 		// The trigger's own deadline asks after it.
@@ -147,6 +152,9 @@ func (b *Book) promises(p Patient, c Cycle, pl plan.Plan, doses []Asked, now tim
 		// Somebody who must not be written to is still looked after: the
 		// deadline stands, only the question is left out.
 		w.dose(a)
+	}
+	for _, r := range backs {
+		w.readBack(r)
 	}
 	if !p.Quiet() {
 		for _, s := range pl.Steps {

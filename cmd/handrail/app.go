@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 
 	"handrail.example/bot"
@@ -76,7 +77,7 @@ func (a *app) wire(phrases *phrase.Book) {
 	report := func(err error) { a.log.Error("needs a look", "err", err) }
 	a.outbox = outbox.New(a.vault, &outbound)
 	a.desk = &triage.Desk{Vault: a.vault, Outbox: a.outbox, Phrases: phrases, Policy: triagePolicy(a.policy), Who: a.who}
-	a.book = &reminders.Book{Vault: a.vault, Outbox: a.outbox, Policy: a.policy, Concern: a.concern,
+	a.book = &reminders.Book{Vault: a.vault, Outbox: a.outbox, Policy: a.policy, Concern: a.concern, Untold: a.untold,
 		Say:   sayWith(phrases),
 		Day:   func(lang string, d civil.Date) string { return phrase.Day(lang, d.Year, d.Month, d.Day) },
 		Clock: func(lang string, t civil.TimeOfDay) string { return phrase.Clock(lang, int(t)/60, int(t)%60) },
@@ -136,6 +137,12 @@ func (a *app) who(ctx context.Context, tx *store.Tx, who seal.Person) (triage.Kn
 		return triage.Known{}, err
 	}
 	return triage.Known{ID: p.ID, Label: p.Handle + " " + p.Name, Language: p.Language}, nil
+}
+
+// untold reports whether a result of hers waits to be told by a person.
+func (a *app) untold(ctx context.Context, tx *store.Tx, p reminders.Patient) (bool, error) {
+	live, err := a.desk.ForPerson(ctx, tx, p.Person)
+	return slices.ContainsFunc(live, func(c triage.Case) bool { return c.Reason == triage.ResultToTell }), err
 }
 
 // concern puts what the plan found in front of a human.

@@ -103,6 +103,22 @@ CREATE TRIGGER dose_answers_kept BEFORE UPDATE ON dose_answers BEGIN SELECT RAIS
 CREATE TRIGGER dose_answers_stay BEFORE DELETE ON dose_answers BEGIN SELECT RAISE(ABORT, 'answers are only ever added'); END;
 -- +goose StatementEnd
 
+-- What she said when she was asked to repeat an instruction.
+CREATE TABLE read_backs (
+    id          INTEGER PRIMARY KEY AUTOINCREMENT,
+    fact_id     INTEGER NOT NULL REFERENCES facts (id),
+    said        TEXT NOT NULL CHECK (said IN ('right', 'wrong', 'in_hand', 'not_in_hand', 'herself', 'somebody')),
+    said_by     INTEGER NOT NULL REFERENCES people (id),
+    recorded_at TEXT NOT NULL
+) STRICT;
+CREATE INDEX read_backs_of ON read_backs (fact_id);
+-- +goose StatementBegin
+CREATE TRIGGER read_backs_kept BEFORE UPDATE ON read_backs BEGIN SELECT RAISE(ABORT, 'answers are only ever added'); END;
+-- +goose StatementEnd
+-- +goose StatementBegin
+CREATE TRIGGER read_backs_stay BEFORE DELETE ON read_backs BEGIN SELECT RAISE(ABORT, 'answers are only ever added'); END;
+-- +goose StatementEnd
+
 -- The checks before a cycle may start; the latest row of an item counts.
 CREATE TABLE checklist (
     id          INTEGER PRIMARY KEY AUTOINCREMENT,
