@@ -63,7 +63,7 @@ func ICS(p Plan, o ICSOptions) ([]byte, error) {
 		event(cal, p, s, o.Cycle, title(s))
 	}
 	var b strings.Builder
-	if err := cal.SerializeTo(&b); err != nil {
+	if err := cal.SerializeTo(&b, ics.WithNewLineWindows); err != nil {
 		return nil, fmt.Errorf("writing the calendar: %w", err)
 	}
 	return []byte(b.String()), nil
