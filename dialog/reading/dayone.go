@@ -1,0 +1,199 @@
+package reading
+
+import (
+	"slices"
+
+	"handrail.example/reminders/civil"
+	"handrail.example/triage/rules"
+)
+
+// dates has the date expressions of the message, found once.
+func (m *message) dates() []dateExpr {
+	if !m.dated {
+		d := &dater{toks: m.toks, sent: m.ctx.Sent, today: m.today(), spanish: m.lang == "es"}
+		m.exprs, m.dated = d.all(), true
+		for i := range m.exprs {
+			d.time(&m.exprs[i])
+		}
+	}
+	return m.exprs
+}
+
+func (m *message) today() civil.Date { return civil.DateOf(m.ctx.Sent) }
+
+// readDate finds day one: the day that stands with the period, moved where she
+// counts cycle days, and moved to the evening before where she writes after
+// midnight.
+func (m *message) readDate(r *Reading) {
+	if r.Intent != rules.PeriodStart && !slices.Contains(r.Also, rules.PeriodStart) && m.ctx.Expecting != ExpectDate {
+		return
+	}
+	best, ok := m.dayExpr()
+	if !ok {
+		if m.ctx.Expecting != ExpectDate {
+			r.Date = m.today()
+		}
+		return
+	}
+	if best.hasTime {
+		r.Time, r.HasTime = best.clock, true
+	}
+	r.Candidates = m.candidates(best)
+	if best.asks || len(r.Candidates) != 1 {
+		r.Ambiguous = true
+		return
+	}
+	r.Date, r.Candidates = r.Candidates[0], nil
+}
+
+// candidates are the days that an expression can mean as a day one: none that
+// lies ahead.
+func (m *message) candidates(e dateExpr) []civil.Date {
+	var out []civil.Date
+	for _, d := range e.days {
+		d = d.AddDays(m.shift(e, d))
+		if !d.After(m.today()) {
+			out = addOnce(out, d)
+		}
+	}
+	slices.SortFunc(out, func(a, b civil.Date) int { return b.Compare(a) })
+	return out
+}
+
+// shift: "tonight at 10" written at half past midnight was the evening before;
+// "last night at 1" was after midnight, so today.
+func (m *message) shift(e dateExpr, d civil.Date) int {
+	now := civil.TimeOfDayOf(m.ctx.Sent)
+	small := e.hasTime && e.clock < 5*60
+	switch {
+	case e.instant || e.cycle > 0:
+		return 0
+	case d == m.today() && e.hasTime && e.clock > now:
+		return -1
+	case d == m.today() && e.night && !e.hasTime && now < 4*60:
+		return -1
+	case e.night && small && d.Before(m.today()):
+		return 1
+	}
+	return 0
+}
+
+// dayExpr is the expression that tells day one: the nearest to the words for
+// the period, in its sentence first; a later correction wins.
+func (m *message) dayExpr() (dateExpr, bool) {
+	anchor, all := m.periodAnchor(), m.dates()
+	best, at := -1, 1<<30
+	for i, e := range all {
+		if e.future || m.belongsElsewhere(e) {
+			continue
+		}
+		d := m.far(anchor, e)
+		if d < at || d == at && e.cycle == 0 {
+			best, at = i, d
+		}
+	}
+	if best < 0 {
+		return dateExpr{}, false
+	}
+	best = m.corrected(all, best)
+	return m.counted(all, best), true
+}
+
+func (m *message) periodAnchor() match {
+	for _, x := range m.found {
+		if x.concept.kind == "intent" && x.concept.name == string(rules.PeriodStart) && x.state == Present {
+			return x
+		}
+	}
+	for _, x := range m.found {
+		if x.concept.kind == "head" && x.concept.name == "bleeding" {
+			return x
+		}
+	}
+	return match{}
+}
+
+func (m *message) far(a match, e dateExpr) int {
+	d := max(e.from-a.to, a.from-e.to, 0)
+	if len(m.toks) > 0 && m.toks[a.from].sentence != m.toks[e.from].sentence {
+		d += 20
+	}
+	return d
+}
+
+// belongsElsewhere: the day stands closer to a visit, a dose or a transfer.
+func (m *message) belongsElsewhere(e dateExpr) bool {
+	own, other := 1<<30, 1<<30
+	for _, x := range m.foundNear(e.from-8, e.to+8) {
+		if m.toks[x.from].sentence != m.toks[e.from].sentence || m.divided(x, e) {
+			continue
+		}
+		d := max(x.from-e.to, e.from-x.to, 0)
+		switch {
+		case x.concept.kind == "intent" && x.concept.name == string(rules.PeriodStart), x.concept.kind == "head" && x.concept.name == "bleeding":
+			own = min(own, d)
+		case x.concept.kind == "word" && x.concept.name == "other_event", x.concept.kind == "dose":
+			other = min(other, d)
+		}
+	}
+	return other < own
+}
+
+// divided: a word that ends scopes stands between.
+func (m *message) divided(x match, e dateExpr) bool {
+	lo, hi := x.to, e.from
+	if e.to <= x.from {
+		lo, hi = e.to, x.from
+	}
+	for _, c := range m.cuesNear(lo, hi) {
+		if c.concept.name == "end" && c.ends("mod") {
+			return true
+		}
+	}
+	return false
+}
+
+// corrected follows "no wait", "I mean": the day behind it wins.
+func (m *message) corrected(all []dateExpr, best int) int {
+	for i := best + 1; i < len(all); i++ {
+		for _, x := range m.foundNear(all[best].to-1, all[i].from) {
+			if x.concept.kind == "word" && x.concept.name == "correction" && x.from >= all[best].to-1 && !all[i].future {
+				return i
+			}
+		}
+	}
+	return best
+}
+
+// counted joins a cycle day with the day beside it: "day 2 was yesterday".
+func (m *message) counted(all []dateExpr, best int) dateExpr {
+	e := all[best]
+	cycle, day := -1, -1
+	for i := max(best-1, 0); i <= min(best+1, len(all)-1); i++ {
+		if m.toks[all[i].from].sentence != m.toks[e.from].sentence || i != best && (all[i].from-e.to > 6 || e.from-all[i].to > 6) {
+			continue
+		}
+		if all[i].cycle > 0 {
+			cycle = i
+		} else if len(all[i].days) > 0 {
+			day = i
+		}
+	}
+	switch {
+	case cycle < 0:
+		return e
+	case day < 0:
+		c := all[cycle]
+		c.days = []civil.Date{m.today().AddDays(1 - c.cycle)}
+		return c
+	}
+	d := all[day]
+	if n := all[cycle].cycle; n > 1 {
+		d.days = slices.Clone(d.days)
+		for i := range d.days {
+			d.days[i] = d.days[i].AddDays(1 - n)
+		}
+		d.cycle = n
+	}
+	return d
+}

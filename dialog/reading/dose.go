@@ -1,0 +1,139 @@
+package reading
+
+import (
+	"slices"
+
+	"handrail.example/triage/rules"
+)
+
+// doseEvent is something that happened to a dose.
+type doseEvent struct {
+	dose rules.Dose
+	match
+}
+
+// gravity orders events: the drug of the message is the one of the gravest.
+var gravity = []rules.Dose{
+	rules.Wrong, rules.Stopped, rules.Missed, rules.Partial, rules.Late, rules.NoneLeft,
+	rules.Allergy, rules.TimeQuestion, taken, asked,
+}
+
+// taken and asked are no facts for the rules, only for the intent.
+const (
+	taken = rules.Dose("taken")
+	asked = rules.Dose("question")
+)
+
+// readDrug finds what the message says of doses and which medicine it is
+// about.
+func (m *message) readDrug(r *Reading) {
+	named := m.mentions()
+	m.events = m.doseEvents()
+	r.Drug = m.mainDrug(named)
+	for _, x := range named {
+		if x.form == formInjection && x.drug == r.Drug {
+			m.injection = true
+		}
+	}
+}
+
+func (m *message) doseEvents() []doseEvent {
+	var out []doseEvent
+	for _, x := range m.found {
+		if x.concept.kind != "dose" {
+			continue
+		}
+		if d := doseInState(rules.Dose(x.concept.name), x.state); d != "" {
+			out = append(out, doseEvent{d, x})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b doseEvent) int {
+		return slices.Index(gravity, a.dose) - slices.Index(gravity, b.dose)
+	})
+	return out
+}
+
+// doseInState turns what was said into what is so: a dose that was not missed
+// was taken, a missed one that is only supposed is a question.
+func doseInState(d rules.Dose, s State) rules.Dose {
+	switch {
+	case s == Present || s == Past && d == rules.Missed:
+		return d
+	case s == Negated && (d == rules.Missed || d == rules.Late || d == rules.Stopped):
+		return taken
+	case s == Negated && d == taken:
+		return rules.Missed
+	case s == Hypothetical:
+		return asked
+	}
+	return ""
+}
+
+// mainDrug is the medicine nearest to the gravest event, else the first named.
+func (m *message) mainDrug(named []mention) rules.Drug {
+	if len(named) == 0 {
+		return ""
+	}
+	for _, e := range m.events {
+		best, at := -1, 15
+		for i, x := range named {
+			d := max(x.from-e.to, e.from-x.to, 0)
+			if x.vague {
+				d++
+			}
+			if m.toks[x.from].sentence != m.toks[e.from].sentence {
+				d += 6
+			}
+			if d < at {
+				best, at = i, d
+			}
+		}
+		if best >= 0 {
+			return named[best].drug
+		}
+	}
+	for _, x := range named {
+		if x.drug != rules.OtherDrug {
+			return x.drug
+		}
+	}
+	return named[0].drug
+}
+
+// readDoses gives the rules what they need to know of the events.
+func (m *message) readDoses(r *Reading) {
+	for _, e := range m.events {
+		if e.dose == taken || e.dose == asked {
+			continue
+		}
+		r.Doses = addOnce(r.Doses, e.dose)
+		if e.dose == rules.Missed && m.onEarlierDay(e) {
+			r.Doses = addOnce(r.Doses, rules.EarlierDay)
+		}
+	}
+	if len(r.Doses) == 0 {
+		return
+	}
+	if r.Drug == "" {
+		r.Drug = rules.OtherDrug
+	}
+	if m.injection {
+		r.Doses = append(r.Doses, rules.Injection)
+	}
+	if m.any("qual", "several") {
+		r.Doses = addOnce(r.Doses, rules.Several)
+	}
+}
+
+// onEarlierDay: the sentence of the event names a day before today.
+func (m *message) onEarlierDay(e doseEvent) bool {
+	for _, x := range m.dates() {
+		if m.toks[x.from].sentence != m.toks[e.from].sentence || x.future || len(x.days) == 0 {
+			continue
+		}
+		if x.days[0].Before(m.today()) {
+			return true
+		}
+	}
+	return false
+}

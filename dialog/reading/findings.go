@@ -1,0 +1,136 @@
+package reading
+
+import (
+	"cmp"
+	"slices"
+
+	"handrail.example/triage/rules"
+)
+
+// readFindings gathers the signs: those that a block of the lexicon names
+// outright, those of the heads (pain, bleeding, swelling) with their
+// modifiers, and those of measured numbers.
+func (m *message) readFindings(r *Reading) {
+	var all []seen
+	for _, x := range m.found {
+		if x.concept.kind == "sign" {
+			all = append(all, seen{rules.Sign(x.concept.name), x.from, x.to, x.state})
+		}
+	}
+	all = append(all, m.heads()...)
+	all = append(all, m.measures()...)
+	m.weigh(all)
+	slices.SortStableFunc(all, func(a, b seen) int { return cmp.Compare(a.from, b.from) })
+	for _, x := range all {
+		finding := rules.FindingOf(x.sign)
+		if finding == "" {
+			continue
+		}
+		r.Spans = append(r.Spans, Span{m.toks[x.from].from, m.toks[x.to-1].to, finding, x.state})
+		if x.state == Present {
+			r.Signs = addOnce(r.Signs, x.sign)
+			r.Findings = addOnce(r.Findings, finding)
+		}
+	}
+	tidy(r)
+}
+
+// seen is a sign in the text, from token from to token to, exclusive.
+type seen struct {
+	sign     rules.Sign
+	from, to int
+	state    State
+}
+
+// weigh settles what the scopes alone cannot: a question about a symptom that
+// she does not say she has, and a grave sign that was there today.
+func (m *message) weigh(all []seen) {
+	low, high := false, false
+	for _, x := range all {
+		low = low || x.sign == noFever
+		high = high || x.sign == "high_temperature" && m.toks[x.from].isNumber()
+	}
+	for i := range all {
+		x := &all[i]
+		switch {
+		case x.sign == "high_temperature" && low && !high:
+			x.state = Negated
+		case x.state == Present && m.general(x.from):
+			x.state = Hypothetical
+		case x.state == Past && lasting[x.sign] && m.ofToday(x.from):
+			x.state = Present
+		}
+	}
+}
+
+// noFever is a measured temperature below the limit: a "fever" told with it is
+// then none.
+const noFever = rules.Sign("no_fever")
+
+// lasting are the signs that count for the day on which they were, even when
+// they have passed.
+var lasting = map[rules.Sign]bool{
+	"fainted": true, "seizure": true, "stroke": true, "chest_pain": true, "breathless": true,
+	"vision_loss": true, "airway_swelling": true, "severe_belly_pain": true, "sudden_pain": true,
+	"worst_headache": true, "soaking": true, "tissue": true, "self_harm": true, "overdose": true,
+	"cough_blood": true, "violence": true,
+}
+
+// general reports whether the sentence at token i asks about a symptom in
+// general: a question's opening, and nobody who has it.
+func (m *message) general(i int) bool {
+	s := m.about[m.toks[i].sentence]
+	return s.asks && !s.owns
+}
+
+// ofToday reports whether the sentence at token i speaks of today.
+func (m *message) ofToday(i int) bool { return m.about[m.toks[i].sentence].today }
+
+// sentence is what the small words of one sentence say.
+type sentence struct {
+	// asks: it opens a question in general; owns: somebody has something in it;
+	// today: it speaks of today.
+	asks, owns, today bool
+}
+
+func (m *message) sentences() []sentence {
+	out := make([]sentence, len(m.questions))
+	for _, x := range m.found {
+		if x.concept.kind != "word" {
+			continue
+		}
+		s := &out[m.toks[x.from].sentence]
+		switch x.concept.name {
+		case "asks_general":
+			s.asks = true
+		case "owner":
+			s.owns = true
+		case "today":
+			s.today = true
+		}
+	}
+	return out
+}
+
+// tidy drops the weaker of two findings that are one thing.
+func tidy(r *Reading) {
+	drop := func(weak rules.Sign, strong ...rules.Sign) {
+		for _, s := range strong {
+			if slices.Contains(r.Signs, s) {
+				r.Signs = slices.DeleteFunc(r.Signs, func(x rules.Sign) bool { return x == weak })
+				return
+			}
+		}
+	}
+	drop("period_bleeding", "soaking", "heavy_flow", "large_clots", "spotting")
+	drop("spotting", "soaking", "heavy_flow")
+	drop("cramps", "severe_belly_pain", "sudden_pain", "moderate_pain", "one_sided_pain")
+	drop("one_sided_pain", "severe_belly_pain", "sudden_pain")
+	drop("moderate_pain", "severe_belly_pain", "sudden_pain")
+	drop("mild_headache", "worst_headache", "headache_severe")
+	drop("nausea", "vomiting_lots")
+	r.Findings = nil
+	for _, s := range r.Signs {
+		r.Findings = addOnce(r.Findings, rules.FindingOf(s))
+	}
+}

@@ -1,0 +1,188 @@
+package reading
+
+import (
+	"slices"
+
+	"handrail.example/triage/rules"
+)
+
+// precedence orders what a message is for where nothing is urgent: what must
+// be recorded first, then what needs an answer, then the rest.
+var precedence = []rules.Intent{
+	rules.StopMessages, rules.PeriodStart, rules.LHPositive, rules.DoseMissed, rules.Symptom,
+	rules.PeriodSpotting, rules.HomeTest, rules.Reschedule, rules.HumanPlease, rules.DoseQuestion,
+	rules.ResultQuestion, rules.VisitQuestion, rules.TravelOrLife, rules.OtherPerson, rules.Emotional,
+	rules.DoseTaken, rules.Thanks, rules.Unclear,
+}
+
+// readIntents gathers what the message is for and puts what rules the answer
+// first: the most urgent, from the same day up; below that, by precedence.
+func (m *message) readIntents(r *Reading) {
+	var all []rules.Intent
+	all = append(all, m.wordIntents()...)
+	all = append(all, m.periodIntents(r)...)
+	all = append(all, m.doseIntents()...)
+	all = append(all, m.symptomIntents(r, all)...)
+	all = m.settle(r, all)
+	slices.SortStableFunc(all, func(a, b rules.Intent) int {
+		if d := int(urgencyOf(b, r)) - int(urgencyOf(a, r)); d != 0 {
+			return d
+		}
+		return slices.Index(precedence, a) - slices.Index(precedence, b)
+	})
+	r.Intent = all[0]
+	if len(all) > 1 {
+		r.Also = all[1:]
+	}
+}
+
+// urgencyOf is the urgency that one intent brings, where it is urgent at all.
+func urgencyOf(i rules.Intent, r *Reading) rules.Urgency {
+	in := rules.Input{Phase: r.phase, Flags: r.Flags}
+	switch i {
+	case rules.Symptom, rules.PeriodSpotting:
+		in.Signs = r.Signs
+	case rules.DoseMissed, rules.DoseQuestion:
+		in.Doses, in.Drug = r.Doses, r.Drug
+	case rules.LHPositive:
+		in.Intents = []rules.Intent{i}
+	}
+	if u := rules.Assess(in).Urgency; u >= rules.SameDay {
+		return u
+	}
+	return rules.None
+}
+
+// wordIntents are those that a block of the lexicon names outright.
+func (m *message) wordIntents() []rules.Intent {
+	var out []rules.Intent
+	for _, x := range m.found {
+		if x.concept.kind != "intent" || x.state == Quoted {
+			continue
+		}
+		i := rules.Intent(x.concept.name)
+		if (i == rules.LHPositive || i == rules.HomeTest || i == rules.StopMessages) && x.state != Present && x.state != Past {
+			continue
+		}
+		if i == rules.PeriodStart || i == rules.PeriodSpotting {
+			continue
+		}
+		out = addOnce(out, i)
+	}
+	return out
+}
+
+// periodIntents reads a period: day one before the cycle, bleeding to look at
+// after the trigger or the transfer.
+func (m *message) periodIntents(r *Reading) []rules.Intent {
+	late := slices.Contains([]rules.Phase{rules.AfterTrigger, rules.AfterTransfer, rules.EarlyPregnancy}, r.phase)
+	start := m.first("intent", string(rules.PeriodStart))
+	bleeds := slices.Contains(r.Signs, "period_bleeding")
+	spots := slices.Contains(r.Signs, "spotting")
+	switch {
+	case start >= 0 && late:
+		x := m.found[start]
+		m.note(r, seen{"period_bleeding", x.from, x.to, Present})
+		return []rules.Intent{rules.Symptom}
+	case start >= 0:
+		m.period = true
+		m.forget(r, "period_bleeding")
+		return []rules.Intent{rules.PeriodStart}
+	case spots && !late && !slices.Contains(r.Signs, "soaking"):
+		return []rules.Intent{rules.PeriodSpotting}
+	case spots:
+		return []rules.Intent{rules.PeriodSpotting}
+	case bleeds && !late && r.phase != rules.Stimulation:
+		m.period = true
+		m.forget(r, "period_bleeding")
+		return []rules.Intent{rules.PeriodStart}
+	}
+	return nil
+}
+
+// note adds a sign found late.
+func (m *message) note(r *Reading, x seen) {
+	f := rules.FindingOf(x.sign)
+	if !slices.Contains(r.Signs, x.sign) {
+		r.Signs = append(r.Signs, x.sign)
+		r.Spans = append(r.Spans, Span{m.toks[x.from].from, m.toks[x.to-1].to, f, x.state})
+		tidy(r)
+	}
+}
+
+// forget takes back a sign that turned out to be a period itself.
+func (m *message) forget(r *Reading, sign rules.Sign) {
+	r.Signs = slices.DeleteFunc(r.Signs, func(s rules.Sign) bool { return s == sign })
+	tidy(r)
+}
+
+func (m *message) doseIntents() []rules.Intent {
+	var out []rules.Intent
+	for _, e := range m.events {
+		switch e.dose {
+		case rules.Missed, rules.Late, rules.Partial:
+			out = addOnce(out, rules.DoseMissed)
+		case taken:
+			out = addOnce(out, rules.DoseTaken)
+		default:
+			out = addOnce(out, rules.DoseQuestion)
+		}
+	}
+	return out
+}
+
+// slight are signs that a day one brings along: no symptom of their own.
+var slight = []rules.Sign{"cramps", "bloated", "side_effect", "mild_headache", "nausea"}
+
+// symptomIntents: a sign that is there, or one that is only asked about.
+func (m *message) symptomIntents(r *Reading, have []rules.Intent) []rules.Intent {
+	start := slices.Contains(have, rules.PeriodStart)
+	for _, s := range r.Signs {
+		if s == "spotting" && slices.Contains(have, rules.PeriodSpotting) || start && slices.Contains(slight, s) {
+			continue
+		}
+		return []rules.Intent{rules.Symptom}
+	}
+	if len(r.Spans) > len(r.Findings) && len(r.Findings) == 0 && len(have) == 0 {
+		return []rules.Intent{rules.Symptom}
+	}
+	return nil
+}
+
+// settle drops what is only by the way (thanks, a dose taken beside a question)
+// and finds something where nothing was found.
+func (m *message) settle(r *Reading, all []rules.Intent) []rules.Intent {
+	var out []rules.Intent
+	for _, i := range all {
+		out = addOnce(out, i)
+	}
+	if len(out) > 1 {
+		out = slices.DeleteFunc(out, func(i rules.Intent) bool { return i == rules.Thanks })
+	}
+	switch {
+	case len(out) > 0:
+	case r.Drug != "":
+		out = append(out, rules.DoseQuestion)
+	case m.any("figurative", "figurative"):
+		out = append(out, rules.Emotional)
+	default:
+		out = append(out, rules.Unclear)
+	}
+	if slices.Contains(out, rules.Unclear) && m.unreadable() {
+		r.Flags = append(r.Flags, rules.Unreadable)
+	}
+	return out
+}
+
+// unreadable: no word of either language.
+func (m *message) unreadable() bool {
+	if m.foreign {
+		return true
+	}
+	for i := range m.toks {
+		if t := &m.toks[i]; t.word.lang != 0 || t.word.ids != [3]int32{} || t.kind == numberToken {
+			return false
+		}
+	}
+	return true
+}

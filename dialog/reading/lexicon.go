@@ -1,0 +1,270 @@
+package reading
+
+import (
+	"embed"
+	"fmt"
+	"io/fs"
+	"slices"
+	"strings"
+	"sync"
+)
+
+//go:embed lexicon/*.txt
+var lexiconFiles embed.FS
+
+// concept is one block of a lexicon file: what its patterns mean.
+type concept struct {
+	// kind is the sort of block (sign, intent, cue ...), name its name.
+	kind, name string
+	// opts are the further words of its first line.
+	opts []string
+	id   int
+}
+
+// pattern is one compiled expression of a concept.
+type pattern struct {
+	concept *concept
+	prog    []instr
+}
+
+// lexicon is everything that the files say, ready for use. It does not change
+// once built.
+type lexicon struct {
+	concepts []*concept
+	patterns []pattern
+	// byFirst has the patterns that can begin with a word id.
+	byFirst  [][]int32
+	byNumber []int32
+
+	// forms has the words of the files and common words, as they are written.
+	forms   map[string]form
+	aliases map[string][]string
+	// exact, stems: the ids of words and of stems, by language.
+	exact  map[string]int32
+	stems  [2]map[string]int32
+	lastID int32
+	// near has the words of the patterns by first letter and length, for words
+	// with a slip in them; real words are never taken for another.
+	near map[nearKey][]string
+	real map[string]bool
+}
+
+// Languages, as indices and as bits of word.lang.
+const (
+	langEN = iota
+	langES
+	langAny
+)
+
+// theLexicon reads the embedded files once, at first use. They are checked by
+// a test, so a fault in them is a fault of the build.
+var theLexicon = sync.OnceValue(func() *lexicon {
+	l, err := loadLexicon(lexiconFiles)
+	if err != nil {
+		panic("reading: " + err.Error())
+	}
+	return l
+})
+
+// block is one concept with its lines, not yet compiled.
+type block struct {
+	concept *concept
+	lines   []setLine
+	where   string
+}
+
+func loadLexicon(files fs.FS) (*lexicon, error) {
+	l := &lexicon{
+		forms: map[string]form{}, aliases: map[string][]string{},
+		exact: map[string]int32{}, stems: [2]map[string]int32{{}, {}},
+		near: map[nearKey][]string{}, real: map[string]bool{},
+	}
+	names, err := fs.Glob(files, "lexicon/*.txt")
+	if err != nil {
+		return nil, err
+	}
+	var blocks []block
+	for _, name := range names {
+		text, err := fs.ReadFile(files, name)
+		if err != nil {
+			return nil, err
+		}
+		more, err := l.readFile(strings.TrimPrefix(name, "lexicon/"), string(text))
+		if err != nil {
+			return nil, err
+		}
+		blocks = append(blocks, more...)
+	}
+	if err := l.compileAll(blocks); err != nil {
+		return nil, err
+	}
+	l.finish()
+	return l, nil
+}
+
+// readFile reads one file of blocks. A block's first line is a kind and a
+// name; its other lines are indented and begin with en, es or xx (either
+// language), then patterns with ";" between them.
+func (l *lexicon) readFile(name, text string) ([]block, error) {
+	var blocks []block
+	n := 0
+	for line := range strings.Lines(text) {
+		n++
+		where := fmt.Sprintf("%s line %d", name, n)
+		body := strings.TrimSpace(line)
+		if body == "" || body[0] == '#' {
+			continue
+		}
+		if line[0] != ' ' && line[0] != '\t' {
+			f := strings.Fields(body)
+			if len(f) < 2 {
+				return nil, fmt.Errorf("%s: a block begins with a kind and a name", where)
+			}
+			blocks = append(blocks, block{concept: &concept{kind: f[0], name: f[1], opts: f[2:]}, where: where})
+			continue
+		}
+		lang, rest, _ := strings.Cut(body, " ")
+		k := slices.Index([]string{"en", "es", "xx"}, lang)
+		if k < 0 || len(blocks) == 0 {
+			return nil, fmt.Errorf("%s: a line of a block begins with en, es or xx", where)
+		}
+		b := &blocks[len(blocks)-1]
+		b.lines = append(b.lines, setLine{k, fold(rest)})
+	}
+	return blocks, nil
+}
+
+func (l *lexicon) compileAll(blocks []block) error {
+	c := &compiler{lex: l, sets: map[string][]setLine{}}
+	for _, b := range blocks {
+		switch b.concept.kind {
+		case "set":
+			c.sets[b.concept.name] = append(c.sets[b.concept.name], b.lines...)
+		case "words":
+			l.readWords(b)
+		}
+	}
+	for _, b := range blocks {
+		if b.concept.kind == "set" || b.concept.kind == "words" {
+			continue
+		}
+		if err := l.compileBlock(c, b); err != nil {
+			return fmt.Errorf("%s: %w", b.where, err)
+		}
+	}
+	return nil
+}
+
+func (l *lexicon) compileBlock(c *compiler, b block) error {
+	b.concept.id = len(l.concepts)
+	l.concepts = append(l.concepts, b.concept)
+	for _, line := range b.lines {
+		for _, src := range strings.Split(line.patterns, ";") {
+			if strings.TrimSpace(src) == "" {
+				continue
+			}
+			prog, err := c.compile(line.lang, src)
+			if err != nil {
+				return err
+			}
+			if _, _, err := firstIDs(prog); err != nil {
+				return fmt.Errorf("pattern %q: %w", src, err)
+			}
+			l.patterns = append(l.patterns, pattern{b.concept, prog})
+		}
+	}
+	return nil
+}
+
+// readWords takes a block of kind words: "words alias" has lines of
+// "shorthand = words", "words common" and "words real" bare words.
+func (l *lexicon) readWords(b block) {
+	for _, line := range b.lines {
+		switch b.concept.name {
+		case "alias":
+			for _, a := range strings.Split(line.patterns, ";") {
+				if short, long, ok := strings.Cut(a, "="); ok {
+					l.aliases[strings.TrimSpace(short)] = strings.Fields(long)
+				}
+			}
+		case "common":
+			for _, w := range strings.Fields(line.patterns) {
+				f := l.forms[w]
+				f.lang |= 1 << line.lang
+				f.common = true
+				l.forms[w] = f
+			}
+		case "real":
+			for _, w := range strings.Fields(line.patterns) {
+				l.real[w] = true
+			}
+		}
+	}
+}
+
+// finish fills what needs all words: the forms' ids and the two indices.
+func (l *lexicon) finish() {
+	for w, f := range l.forms {
+		f.word, f.text = l.identify(w), strings.Clone(w)
+		f.word.lang = f.lang
+		l.forms[w] = f
+		if len(w) >= minNear && !f.common {
+			k := nearKey{w[0], len(w)}
+			l.near[k] = append(l.near[k], w)
+		}
+	}
+	for _, ws := range l.near {
+		slices.Sort(ws)
+	}
+	l.byFirst = make([][]int32, l.lastID+1)
+	for i, p := range l.patterns {
+		ids, number, _ := firstIDs(p.prog)
+		for _, id := range ids {
+			l.byFirst[id] = append(l.byFirst[id], int32(i))
+		}
+		if number {
+			l.byNumber = append(l.byNumber, int32(i))
+		}
+	}
+}
+
+// find has every match of every concept, in the order of the text.
+func (l *lexicon) find(r *runner) []match {
+	var out []match
+	for i := range r.toks {
+		t := &r.toks[i]
+		if t.kind == numberToken {
+			out = l.try(r, l.byNumber, i, out)
+			continue
+		}
+		if t.isNumber() {
+			out = l.try(r, l.byNumber, i, out)
+		}
+		for _, id := range t.word.ids {
+			if id != 0 {
+				out = l.try(r, l.byFirst[id], i, out)
+			}
+		}
+	}
+	return out
+}
+
+func (l *lexicon) try(r *runner, patterns []int32, i int, out []match) []match {
+	for _, p := range patterns {
+		if end := r.at(l.patterns[p].prog, i); end > i {
+			out = addMatch(out, match{concept: l.patterns[p].concept, from: i, to: end})
+		}
+	}
+	return out
+}
+
+// addMatch keeps the longest match of a concept at one place.
+func addMatch(out []match, m match) []match {
+	for k := len(out) - 1; k >= 0 && out[k].from == m.from; k-- {
+		if out[k].concept == m.concept {
+			out[k].to = max(out[k].to, m.to)
+			return out
+		}
+	}
+	return append(out, m)
+}

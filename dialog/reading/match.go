@@ -1,0 +1,90 @@
+package reading
+
+// match is one place where a pattern of a concept was found.
+type match struct {
+	concept *concept
+	// from and to are token indices, to exclusive.
+	from, to int
+	// head is the same as from for most; see frames.
+	state State
+}
+
+// maxSteps bounds one attempt of one pattern, so that the time for a message
+// grows with its length and with nothing else. The longest attempt that the
+// lexicon needs on real sentences takes far fewer.
+const maxSteps = 400
+
+// runner tries patterns on tokens.
+type runner struct {
+	toks  []token
+	prog  []instr
+	start int
+	steps int
+	best  int
+	// total counts steps over a whole message, for the test of linear growth.
+	total int
+}
+
+// at runs a program from token i and returns the end of the longest match, or
+// -1.
+func (r *runner) at(prog []instr, i int) int {
+	r.prog, r.start, r.steps, r.best = prog, i, 0, -1
+	r.run(0, i, true)
+	r.total += min(r.steps, maxSteps)
+	return r.best
+}
+
+// run follows the program from pc at token i. loose says that a comma before
+// token i is no hindrance: a gap ends there.
+func (r *runner) run(pc, i int, loose bool) {
+	for {
+		if r.steps++; r.steps > maxSteps {
+			return
+		}
+		in := &r.prog[pc]
+		switch in.op {
+		case opMatch:
+			r.best = max(r.best, i)
+			return
+		case opJump:
+			pc = in.a
+		case opSplit:
+			r.run(in.a, i, loose)
+			pc = in.b
+		case opGap:
+			r.gap(pc+1, i, in.a)
+			return
+		default:
+			if !r.takes(in, i, loose) {
+				return
+			}
+			pc, i, loose = pc+1, i+1, false
+		}
+	}
+}
+
+// takes reports whether the word or number at i fits. Only the first token of
+// a match may begin a sentence.
+func (r *runner) takes(in *instr, i int, loose bool) bool {
+	if i >= len(r.toks) {
+		return false
+	}
+	t := &r.toks[i]
+	if i > r.start && (t.brk == hardBreak || t.brk == softBreak && !loose) {
+		return false
+	}
+	if in.op == opNumber {
+		return t.isNumber()
+	}
+	return in.ids.has(&t.word)
+}
+
+// gap continues behind none to width tokens of the same sentence.
+func (r *runner) gap(pc, i, width int) {
+	for j := i; j <= i+width && j < len(r.toks); j++ {
+		if j > r.start && r.toks[j].brk == hardBreak {
+			return
+		}
+		r.run(pc, j, true)
+	}
+}

@@ -1,0 +1,277 @@
+package reading
+
+import "handrail.example/triage/rules"
+
+// numberWords are numbers as words, from one to ninety.
+var numberWords = map[string]float64{
+	"one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8,
+	"nine": 9, "ten": 10, "eleven": 11, "twelve": 12, "thirteen": 13, "fourteen": 14, "fifteen": 15,
+	"sixteen": 16, "seventeen": 17, "eighteen": 18, "nineteen": 19, "twenty": 20, "thirty": 30,
+	"forty": 40, "fifty": 50, "sixty": 60, "ninety": 90, "half": 0.5, "couple": 2, "both": 2,
+	"uno": 1, "una": 1, "un": 1, "dos": 2, "tres": 3, "cuatro": 4, "cinco": 5, "seis": 6, "siete": 7, "ocho": 8,
+	"nueve": 9, "diez": 10, "once": 11, "doce": 12, "trece": 13, "catorce": 14, "quince": 15,
+	"dieciseis": 16, "diecisiete": 17, "dieciocho": 18, "diecinueve": 19, "veinte": 20, "treinta": 30,
+	"cuarenta": 40, "cincuenta": 50, "sesenta": 60, "noventa": 90, "media": 0.5, "medio": 0.5, "par": 2,
+}
+
+// Thresholds. Temperature: 38.0 C, 100.4 F. Weight: more than 1 kg or 2 lb a
+// day; 2 lb is 0.907 kg, and the stricter of the two holds. Pads: about one in
+// an hour is soaking (ACOG Practice Bulletin 200, from memory, with the
+// stricter limit of one), more than one in three hours is heavy.
+const (
+	feverC         = 38.0
+	feverF         = 100.4
+	gainKgPerDay   = 0.9
+	kgPerPound     = 0.4536
+	soakPerHour    = 0.7
+	heavyPerHour   = 1.0 / 3
+	severeOfTen    = 7
+	moderateOfTen  = 4
+	farFromANumber = 7
+)
+
+// measures has the signs that measured numbers give, fever above all.
+func (m *message) measures() []seen {
+	var out []seen
+	for i := range m.toks {
+		t := &m.toks[i]
+		if !t.isNumber() {
+			continue
+		}
+		if x, ok := m.weightGain(i); ok {
+			out = append(out, x)
+		} else if x, ok := m.temperature(i); ok {
+			out = append(out, x)
+		} else if x, ok := m.painScore(i); ok {
+			out = append(out, x)
+		}
+	}
+	return append(out, m.pads()...)
+}
+
+// seenAt makes a sign of the tokens from..to, in the state that the cues give.
+func (m *message) seenAt(sign rules.Sign, from, to int) seen {
+	x := match{concept: &concept{kind: "sign", name: string(sign)}, from: from, to: to}
+	return seen{sign, from, to, m.stateOf(x)}
+}
+
+// unit is the norm of the token after i when nothing stands between, skipping
+// the word for degrees.
+func (m *message) unit(i int) string {
+	for k := i + 1; k < len(m.toks) && k <= i+2 && m.toks[k].brk != hardBreak; k++ {
+		switch n := m.toks[k].norm; n {
+		case "degrees", "degree", "grados", "grado", "deg":
+			if k+1 < len(m.toks) && m.toks[k+1].brk == noBreak {
+				continue
+			}
+			return "degrees"
+		default:
+			return n
+		}
+	}
+	if i+1 < len(m.toks) {
+		switch m.toks[i+1].norm {
+		case "degrees", "grados", "degree", "grado", "deg":
+			return "degrees"
+		}
+	}
+	return ""
+}
+
+// near reports whether a word concept lies within a few tokens of token i, in
+// its sentence or the one before (temperatures are often told on a line of
+// their own).
+func (m *message) near(i int, names ...string) bool {
+	for _, x := range m.foundNear(i-farFromANumber, i+farFromANumber) {
+		if m.toks[i].sentence-m.toks[x.from].sentence > 1 || m.toks[x.from].sentence > m.toks[i].sentence {
+			continue
+		}
+		for _, n := range names {
+			if x.concept.name == n && isKind(x.concept, "word", "sign") {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func (m *message) temperature(i int) (seen, bool) {
+	t := &m.toks[i]
+	if i > 0 && m.toks[i-1].kind == signToken || i+1 < len(m.toks) && m.toks[i+1].kind == signToken {
+		return seen{}, false
+	}
+	unit, told := m.unit(i), m.near(i, "temperature", "high_temperature", "chills", "rigors")
+	celsius := unit == "c" || unit == "celsius" || unit == "centigrados"
+	fahrenheit := unit == "f" || unit == "fahrenheit"
+	if !told && !celsius && !fahrenheit && unit != "degrees" && !(decimalsOf(t) && units[unit] == "" && 38 <= t.num && t.num < 42) {
+		return seen{}, false
+	}
+	if units[unit] != "" {
+		return seen{}, false
+	}
+	high := false
+	switch {
+	case 35 <= t.num && t.num <= 43 && !fahrenheit:
+		high = t.num >= feverC
+	case 95 <= t.num && t.num <= 110 && !celsius:
+		high = t.num >= feverF
+	default:
+		return seen{}, false
+	}
+	if !high {
+		return seen{noFever, i, i + 1, Negated}, true
+	}
+	return m.seenAt("high_temperature", i, i+1), true
+}
+
+func decimalsOf(t *token) bool {
+	for _, c := range t.norm {
+		if c == '.' || c == ',' {
+			return true
+		}
+	}
+	return false
+}
+
+// units that say that a number is no temperature.
+var units = map[string]string{
+	"kg": "kg", "kgs": "kg", "kilo": "kg", "kilos": "kg", "kilogramos": "kg", "kilograms": "kg", "k": "kg",
+	"lb": "lb", "lbs": "lb", "pound": "lb", "pounds": "lb", "libra": "lb", "libras": "lb",
+	"mm": "mm", "cm": "cm", "mg": "mg", "ml": "ml", "weeks": "week", "week": "week", "semanas": "week",
+	"semana": "week", "years": "year", "anos": "year", "days": "day", "dias": "day", "iu": "iu", "ui": "iu", "%": "%",
+	"hours": "hour", "horas": "hour", "minutes": "minute", "minutos": "minute", "min": "minute", "mins": "minute",
+}
+
+func (m *message) weightGain(i int) (seen, bool) {
+	kg := m.toks[i].num
+	switch units[m.unit(i)] {
+	case "kg":
+	case "lb":
+		kg *= kgPerPound
+	default:
+		return seen{}, false
+	}
+	if !m.near(i, "gain") || kg > 30 {
+		return seen{}, false
+	}
+	if kg/m.daysNear(i) < gainKgPerDay {
+		return seen{}, false
+	}
+	return m.seenAt("weight_gain", i, i+2), true
+}
+
+// daysNear is over how many days something happened, as told near token i; one
+// where nothing is told, which is the graver reading.
+func (m *message) daysNear(i int) float64 {
+	for k := max(i-10, 0); k < min(i+13, len(m.toks)); k++ {
+		if m.toks[k].sentence != m.toks[i].sentence {
+			continue
+		}
+		n := 1.0
+		if k > 0 && m.toks[k-1].isNumber() {
+			n = m.toks[k-1].num
+		}
+		switch m.toks[k].norm {
+		case "days", "dias":
+			return max(n, 1)
+		case "week", "weeks", "semana", "semanas":
+			return max(n, 1) * 7
+		case "month", "months", "mes", "meses", "year", "year's", "ano", "anos", "christmas", "summer":
+			return max(n, 1) * 30
+		}
+	}
+	if m.near(i, "long_since") {
+		return 14
+	}
+	return 1
+}
+
+// painScore reads "8/10" and "8 out of 10" near a word for pain.
+func (m *message) painScore(i int) (seen, bool) {
+	j := 0
+	switch {
+	case i+2 < len(m.toks) && m.toks[i+1].norm == "/" && m.toks[i+2].num == 10:
+		j = i + 3
+	case i+3 < len(m.toks) && m.toks[i+1].norm == "out" && m.toks[i+3].num == 10:
+		j = i + 4
+	case i+2 < len(m.toks) && (m.toks[i+1].norm == "de" || m.toks[i+1].norm == "sobre") && m.toks[i+2].num == 10:
+		j = i + 3
+	default:
+		return seen{}, false
+	}
+	h := m.headNear(i, "pain", "headache")
+	if h == nil {
+		return seen{}, false
+	}
+	score := m.toks[i].num
+	switch {
+	case score > 10 || score < moderateOfTen:
+		return seen{}, false
+	case h.concept.name == "headache" && score >= severeOfTen:
+		return m.seenAt("headache_severe", i, j), true
+	case h.concept.name == "headache":
+		return seen{}, false
+	case score >= severeOfTen:
+		return m.seenAt("severe_belly_pain", i, j), true
+	}
+	return m.seenAt("moderate_pain", i, j), true
+}
+
+func (m *message) headNear(i int, names ...string) *match {
+	for k, x := range m.foundNear(i-12, i+12) {
+		for _, n := range names {
+			if x.concept.kind == "head" && x.concept.name == n {
+				return &m.foundNear(i-12, i+12)[k]
+			}
+		}
+	}
+	return nil
+}
+
+// pads reads how many pads in how much time.
+func (m *message) pads() []seen {
+	var out []seen
+	for _, x := range m.found {
+		if x.concept.kind != "word" || x.concept.name != "pad" {
+			continue
+		}
+		if rate, from, to := m.padRate(x); rate >= soakPerHour {
+			out = append(out, m.seenAt("soaking", from, to))
+		} else if rate >= heavyPerHour {
+			out = append(out, m.seenAt("heavy_flow", from, to))
+		}
+	}
+	return out
+}
+
+// padRate is pads per hour near a word for a pad, 0 where no time is told.
+func (m *message) padRate(pad match) (rate float64, from, to int) {
+	count, i := 1.0, pad.from
+	from = i
+	for k := i - 1; k >= max(i-3, 0) && m.toks[k].sentence == m.toks[i].sentence; k-- {
+		if m.toks[k].isNumber() {
+			count, from = max(m.toks[k].num, 1), k
+			break
+		}
+	}
+	for k := pad.to; k < min(pad.to+9, len(m.toks)) && m.toks[k].sentence == m.toks[i].sentence; k++ {
+		n := 1.0
+		for b := k - 1; b > max(k-3, pad.to-1); b-- {
+			if m.toks[b].isNumber() {
+				n = m.toks[b].num
+				break
+			}
+		}
+		switch m.toks[k].norm {
+		case "times", "veces":
+			count = max(n, 1)
+		case "hour", "hours", "hr", "hrs", "hora", "horas", "h":
+			return count / max(n, 0.25), from, k + 1
+		case "minutes", "minute", "min", "mins", "minutos", "minuto":
+			if n >= 2 {
+				return count * 60 / n, from, k + 1
+			}
+		}
+	}
+	return 0, 0, 0
+}

@@ -1,0 +1,198 @@
+package reading
+
+import (
+	"slices"
+	"sort"
+
+	"handrail.example/triage/rules"
+)
+
+// message is one text while it is being read.
+type message struct {
+	ctx       Context
+	text      string
+	toks      []token
+	questions []bool
+	quotes    []int
+	foreign   bool
+	// found has every match that counts, by position; cues govern states.
+	found []match
+	cues  []match
+	// about has what the small words of each sentence say.
+	about []sentence
+	// events, injection, period, exprs: what has been read so far.
+	events    []doseEvent
+	injection bool
+	period    bool
+	exprs     []dateExpr
+	dated     bool
+	// lang is the language of most words.
+	lang string
+}
+
+func newMessage(s *scanner, found []match, c Context) *message {
+	m := &message{
+		ctx: c, text: s.text, toks: s.toks, questions: s.questions, quotes: s.quotes,
+		foreign: s.foreign*2 > s.letters,
+	}
+	m.lang = m.language()
+	found = suppress(found)
+	for _, x := range found {
+		if x.concept.kind == "cue" {
+			m.cues = append(m.cues, x)
+		} else {
+			m.found = append(m.found, x)
+		}
+	}
+	m.cues = m.looseCues()
+	m.about = m.sentences()
+	for i := range m.found {
+		m.found[i].state = m.stateOf(m.found[i])
+	}
+	return m
+}
+
+// suppress drops what lies inside a longer match of another meaning: the
+// figurative "killing me", the "blood" of "blood test", a "no" that belongs to
+// "cannot breathe". Of a concept's own nested matches the longer one stays.
+func suppress(found []match) []match {
+	out := found[:0:0]
+	for i, x := range found {
+		if !covered(found, i) {
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+func covered(found []match, i int) bool {
+	x := found[i]
+	for j := i - 1; j >= 0 && found[j].from > x.from-maxSpan; j-- {
+		if covers(found[j], x) {
+			return true
+		}
+	}
+	for j := i + 1; j < len(found) && found[j].from < x.to; j++ {
+		if covers(found[j], x) {
+			return true
+		}
+	}
+	return false
+}
+
+// maxSpan is more than the longest match of any pattern, in tokens.
+const maxSpan = 40
+
+// covers reports whether a makes b void: b lies within a, and a is longer, or
+// of a kind that voids by intent.
+func covers(a, b match) bool {
+	if a.from > b.from || a.to < b.to {
+		return false
+	}
+	longer := a.to-a.from > b.to-b.from
+	switch a.concept.kind {
+	case "figurative", "ignore":
+		return b.concept.kind != a.concept.kind && !isKind(b.concept, "word", "intent") || longer && b.concept.kind == a.concept.kind
+	case "sign":
+		return longer && isKind(b.concept, "sign", "head", "cue")
+	case "dose":
+		return longer && (b.concept.kind == "cue" || b.concept == a.concept)
+	case "cue":
+		return longer && b.concept.kind == "cue"
+	case "head", "mod":
+		return longer && (b.concept == a.concept)
+	}
+	return longer && (b.concept == a.concept || b.concept.kind == "cue" && a.concept.kind == "intent")
+}
+
+// has reports whether a concept is present.
+func (m *message) has(kind, name string) bool { return m.first(kind, name) >= 0 }
+
+// first is the index of the first present match of a concept, or -1.
+func (m *message) first(kind, name string) int {
+	return slices.IndexFunc(m.found, func(x match) bool {
+		return x.concept.kind == kind && x.concept.name == name && x.state == Present
+	})
+}
+
+// any reports whether a concept is mentioned in whatever state.
+func (m *message) any(kind, name string) bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == kind && x.concept.name == name
+	})
+}
+
+// language counts the words of either language; a tie goes to the hint.
+func (m *message) language() string {
+	var n [2]int
+	for i := range m.toks {
+		switch m.toks[i].word.lang {
+		case 1 << langEN:
+			n[langEN]++
+		case 1 << langES:
+			n[langES]++
+		}
+	}
+	switch {
+	case n[langES] > n[langEN]:
+		return "es"
+	case n[langEN] > n[langES]:
+		return "en"
+	case m.ctx.Language == "es":
+		return "es"
+	}
+	return "en"
+}
+
+func (m *message) read() Reading {
+	r := Reading{Language: m.lang}
+	m.readPhase(&r)
+	m.readFindings(&r)
+	m.readDrug(&r)
+	m.readDoses(&r)
+	m.readIntents(&r)
+	m.readDate(&r)
+	return r
+}
+
+func addOnce[T comparable](s []T, v ...T) []T {
+	for _, x := range v {
+		if !slices.Contains(s, x) {
+			s = append(s, x)
+		}
+	}
+	return s
+}
+
+// readPhase takes where she says she is; what the chart knows goes before it.
+func (m *message) readPhase(r *Reading) {
+	defer func() {
+		if r.phase = m.ctx.Phase; r.phase == "" {
+			r.phase = r.PhaseTold
+		}
+	}()
+	for _, x := range m.found {
+		if x.concept.kind == "phase" && x.state == Present {
+			r.PhaseTold = laterPhase(r.PhaseTold, rules.Phase(x.concept.name))
+		}
+		if x.concept.kind == "flag" && x.state != Negated && x.state != OtherPerson {
+			r.Flags = addOnce(r.Flags, rules.Flag(x.concept.name))
+		}
+	}
+}
+
+// laterPhase: of two phases told, the one further on in the cycle.
+func laterPhase(a, b rules.Phase) rules.Phase {
+	if slices.Index(rules.Phases, a) > slices.Index(rules.Phases, b) {
+		return a
+	}
+	return b
+}
+
+// foundNear has the matches that begin in the tokens from to to.
+func (m *message) foundNear(from, to int) []match {
+	at := func(i int) int {
+		return sort.Search(len(m.found), func(k int) bool { return m.found[k].from >= i })
+	}
+	return m.found[at(from):at(to+1)]
+}

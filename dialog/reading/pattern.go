@@ -1,0 +1,311 @@
+package reading
+
+import (
+	"fmt"
+	"strings"
+)
+
+// A pattern is a row of words as a patient would write them:
+//
+//	soaking .. (pad|towel) .. (hour|hr)
+//
+//	word      that word in any form that has the same stem
+//	=word     that very form
+//	a|b c     one or the other; brackets bound the choice
+//	(a b)?    may be missing
+//	<name>    any expression of a named set
+//	..  ...   up to three, up to six other words
+//	#         any number
+//
+// It is compiled to a few instructions that run over tokens.
+type opcode uint8
+
+const (
+	opWord opcode = iota
+	opNumber
+	opSplit
+	opJump
+	opGap
+	opMatch
+)
+
+type instr struct {
+	op opcode
+	// a and b are the targets of a split or a jump, or the width of a gap.
+	a, b int
+	// ids are the word ids that opWord takes.
+	ids idSet
+}
+
+// idSet is a set of word ids, in ascending order.
+type idSet []int32
+
+func (s idSet) has(w *word) bool {
+	for _, id := range w.ids {
+		if id != 0 && s.contains(id) {
+			return true
+		}
+	}
+	return false
+}
+
+func (s idSet) contains(id int32) bool {
+	if len(s) <= 8 {
+		for _, x := range s {
+			if x == id {
+				return true
+			}
+		}
+		return false
+	}
+	lo, hi := 0, len(s)
+	for lo < hi {
+		m := int(uint(lo+hi) >> 1)
+		if s[m] < id {
+			lo = m + 1
+		} else {
+			hi = m
+		}
+	}
+	return lo < len(s) && s[lo] == id
+}
+
+// compiler turns patterns of one lexicon into programs.
+type compiler struct {
+	lex  *lexicon
+	lang int
+	src  string
+	toks []string
+	pos  int
+	prog []instr
+	sets map[string][]setLine
+	deep int
+}
+
+// setLine is one line of a named set, in its own language.
+type setLine struct {
+	lang     int
+	patterns string
+}
+
+func (c *compiler) compile(lang int, src string) ([]instr, error) {
+	c.lang, c.src, c.prog = lang, src, nil
+	c.toks, c.pos = splitPattern(src), 0
+	if err := c.alternatives(); err != nil {
+		return nil, err
+	}
+	if c.pos < len(c.toks) {
+		return nil, fmt.Errorf("pattern %q: %q stands where nothing is open", src, c.toks[c.pos])
+	}
+	c.emit(instr{op: opMatch})
+	return c.prog, nil
+}
+
+func splitPattern(s string) []string {
+	for _, sign := range []string{"(", ")", "|", "?"} {
+		s = strings.ReplaceAll(s, sign, " "+sign+" ")
+	}
+	return strings.Fields(s)
+}
+
+func (c *compiler) peek() string {
+	if c.pos < len(c.toks) {
+		return c.toks[c.pos]
+	}
+	return ""
+}
+
+func (c *compiler) emit(i instr) int {
+	c.prog = append(c.prog, i)
+	return len(c.prog) - 1
+}
+
+// alternatives compiles "a b|c", merging single words into one set.
+func (c *compiler) alternatives() error {
+	if c.plainChoice() {
+		return nil
+	}
+	var ends []int
+	for {
+		split := c.emit(instr{op: opSplit})
+		if err := c.sequence(); err != nil {
+			return err
+		}
+		c.prog[split].a = split + 1
+		if c.peek() != "|" {
+			c.prog[split] = instr{op: opJump, a: split + 1}
+			break
+		}
+		c.pos++
+		ends = append(ends, c.emit(instr{op: opJump}))
+		c.prog[split].b = len(c.prog)
+	}
+	for _, e := range ends {
+		c.prog[e].a = len(c.prog)
+	}
+	return nil
+}
+
+// plainChoice compiles a choice of single words as one instruction.
+func (c *compiler) plainChoice() bool {
+	var ids idSet
+	p := c.pos
+	for ; p < len(c.toks) && c.toks[p] != ")"; p++ {
+		if alternate := (p-c.pos)%2 == 1; alternate != (c.toks[p] == "|") {
+			return false
+		}
+		if c.toks[p] == "|" {
+			continue
+		}
+		if !plainWord(c.toks[p]) {
+			return false
+		}
+		ids = append(ids, c.lex.wordID(c.toks[p], c.lang))
+	}
+	if (p-c.pos)%2 == 0 {
+		return false
+	}
+	c.pos = p
+	c.emit(instr{op: opWord, ids: sortedIDs(ids)})
+	return true
+}
+
+// firstIDs has the words with which a match can begin; number is true when it
+// can begin with a number.
+func firstIDs(prog []instr) (ids idSet, number bool, err error) {
+	seen := make([]bool, len(prog))
+	var walk func(pc int) error
+	walk = func(pc int) error {
+		if seen[pc] {
+			return nil
+		}
+		seen[pc] = true
+		switch in := prog[pc]; in.op {
+		case opWord:
+			ids = append(ids, in.ids...)
+		case opNumber:
+			number = true
+		case opJump:
+			return walk(in.a)
+		case opSplit:
+			if err := walk(in.a); err != nil {
+				return err
+			}
+			return walk(in.b)
+		default:
+			return fmt.Errorf("it may begin with nothing or with a gap")
+		}
+		return nil
+	}
+	err = walk(0)
+	return sortedIDs(ids), number, err
+}
+
+func (c *compiler) sequence() error {
+	n := 0
+	for ; ; n++ {
+		t := c.peek()
+		if t == "" || t == ")" || t == "|" {
+			break
+		}
+		start := len(c.prog)
+		if err := c.element(t); err != nil {
+			return err
+		}
+		if c.peek() == "?" {
+			c.pos++
+			c.makeOptional(start)
+		}
+	}
+	if n == 0 {
+		return fmt.Errorf("pattern %q: an alternative is empty", c.src)
+	}
+	return nil
+}
+
+// makeOptional puts a split before the instructions from start on; every
+// target behind it moves by one.
+func (c *compiler) makeOptional(start int) {
+	c.prog = append(c.prog, instr{})
+	copy(c.prog[start+1:], c.prog[start:])
+	for i := start + 1; i < len(c.prog); i++ {
+		if op := c.prog[i].op; op == opSplit || op == opJump {
+			c.prog[i].a++
+			c.prog[i].b++
+		}
+	}
+	c.prog[start] = instr{op: opSplit, a: start + 1, b: len(c.prog)}
+}
+
+func (c *compiler) element(t string) error {
+	c.pos++
+	switch {
+	case t == "(":
+		return c.group()
+	case t == "..":
+		c.emit(instr{op: opGap, a: 3})
+	case t == "...":
+		c.emit(instr{op: opGap, a: 6})
+	case t == "#":
+		c.emit(instr{op: opNumber})
+	case t == "?":
+		return fmt.Errorf("pattern %q: nothing stands before ?", c.src)
+	case strings.HasPrefix(t, "<") && strings.HasSuffix(t, ">"):
+		return c.set(t[1 : len(t)-1])
+	default:
+		c.emit(instr{op: opWord, ids: idSet{c.lex.wordID(t, c.lang)}})
+	}
+	return nil
+}
+
+func (c *compiler) group() error {
+	if err := c.alternatives(); err != nil {
+		return err
+	}
+	if c.peek() != ")" {
+		return fmt.Errorf("pattern %q: a bracket is not closed", c.src)
+	}
+	c.pos++
+	return nil
+}
+
+// set compiles every expression of a named set, each in its own language.
+func (c *compiler) set(name string) error {
+	lines, ok := c.sets[name]
+	if !ok {
+		return fmt.Errorf("pattern %q: there is no set <%s> above it", c.src, name)
+	}
+	if c.deep++; c.deep > 4 {
+		return fmt.Errorf("pattern %q: set <%s> names itself", c.src, name)
+	}
+	saved := *c
+	var single idSet
+	var ends []int
+	for _, l := range lines {
+		for _, p := range strings.Split(l.patterns, ";") {
+			c.lang, c.toks, c.pos = l.lang, splitPattern(p), 0
+			if len(c.toks) == 0 {
+				continue
+			}
+			if len(c.toks) == 1 && plainWord(c.toks[0]) {
+				single = append(single, c.lex.wordID(c.toks[0], l.lang))
+				continue
+			}
+			split := c.emit(instr{op: opSplit})
+			if err := c.alternatives(); err != nil {
+				return err
+			}
+			ends = append(ends, c.emit(instr{op: opJump}))
+			c.prog[split].a, c.prog[split].b = split+1, len(c.prog)
+		}
+	}
+	c.emit(instr{op: opWord, ids: sortedIDs(single)})
+	for _, e := range ends {
+		c.prog[e].a = len(c.prog)
+	}
+	c.lang, c.toks, c.pos, c.src = saved.lang, saved.toks, saved.pos, saved.src
+	c.deep--
+	return nil
+}
+
+func plainWord(t string) bool { return !strings.ContainsAny(t, "<>().#?|") }

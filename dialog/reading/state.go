@@ -1,0 +1,133 @@
+package reading
+
+import (
+	"sort"
+	"strings"
+)
+
+// The cues of negation and context. A cue of the lexicon is named by the state
+// it gives; its options say which way it reaches: "forward" (what follows, the
+// default), "backward" (what stands before) or "both", and how far
+// ("reach=8", in words). "cue end" blocks end the scope of the states named in
+// their options ("all" for every one); "cue pseudo" blocks look like a cue and
+// are none. This is the scheme of NegEx (Chapman 2001) and ConText (Harkema
+// 2009); the reach is longer than NegEx's six words, since lists in messages
+// run on, and ends at the next clause, since punctuation is often missing.
+
+// defaultReach is how many words a cue governs where its block says nothing.
+const defaultReach = 12
+
+// farReach bounds every reach, so that the time for a long text without a full
+// stop grows with its length only.
+const farReach = 40
+
+// cuesNear has the cues that begin in the tokens from to to.
+func (m *message) cuesNear(from, to int) []match {
+	at := func(i int) int {
+		return sort.Search(len(m.cues), func(k int) bool { return m.cues[k].from >= i })
+	}
+	return m.cues[at(from):at(to)]
+}
+
+// looseCues drops pseudo cues, having done their work of covering others.
+func (m *message) looseCues() []match {
+	out := m.cues[:0]
+	for _, c := range m.cues {
+		if c.concept.name != "pseudo" {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// order in which states win over one another where several cues govern.
+var stateOrder = []State{Quoted, OtherPerson, Hypothetical, Negated, Past, Figurative}
+
+// stateOf decides how a concept stands: by the cues of its sentence.
+func (m *message) stateOf(x match) State {
+	if isKind(x.concept, "mod", "word", "phase") {
+		return m.plainState(x)
+	}
+	governed := map[State]bool{}
+	for _, c := range m.cuesNear(x.from-farReach, x.to+farReach) {
+		s := State(c.concept.name)
+		if c.concept.name == "end" || governed[s] || !m.governs(c, x) {
+			continue
+		}
+		governed[s] = true
+	}
+	if governed[Present] {
+		delete(governed, Past)
+	}
+	for _, s := range stateOrder {
+		if governed[s] {
+			return s
+		}
+	}
+	return Present
+}
+
+// plainState looks for negation only.
+func (m *message) plainState(x match) State {
+	for _, c := range m.cuesNear(x.from-farReach, x.to+farReach) {
+		if c.concept.name == string(Negated) && m.governs(c, x) {
+			return Negated
+		}
+	}
+	return Present
+}
+
+// governs reports whether x lies in the scope of cue c.
+func (m *message) governs(c, x match) bool {
+	if m.toks[c.from].sentence != m.toks[x.from].sentence {
+		return false
+	}
+	switch {
+	case c.to <= x.from && c.reaches("forward"):
+		return x.from-c.to <= c.reach() && !m.ended(c, c.to, x.from)
+	case c.from >= x.to && c.reaches("backward"):
+		return c.from-x.to <= c.reach() && !m.ended(c, x.to, c.from)
+	}
+	return false
+}
+
+func (c match) reaches(way string) bool {
+	for _, o := range c.concept.opts {
+		if o == way || o == "both" {
+			return true
+		}
+	}
+	return false
+}
+
+func (c match) reach() int {
+	v, ok := c.concept.opt("reach")
+	if !ok {
+		return defaultReach
+	}
+	n := 0
+	for _, d := range v {
+		n = n*10 + int(d-'0')
+	}
+	return n
+}
+
+// ended reports whether something between the tokens from and to ends the
+// scope of cue c.
+func (m *message) ended(c match, from, to int) bool {
+	for _, e := range m.cuesNear(from, to) {
+		if e.concept.name == "end" && e.ends(c.concept.name) {
+			return true
+		}
+	}
+	return false
+}
+
+func (c match) ends(state string) bool {
+	for _, o := range c.concept.opts {
+		if o == "all" || strings.EqualFold(o, state) {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,211 @@
+package reading
+
+import (
+	"slices"
+	"strings"
+
+	"github.com/blevesearch/snowballstem"
+	"github.com/blevesearch/snowballstem/english"
+	"github.com/blevesearch/snowballstem/spanish"
+)
+
+// word is what the lexicon knows of a word: its ids as it stands, by English
+// stem and by Spanish stem (0 for none).
+type word struct {
+	ids  [3]int32
+	lang uint8
+}
+
+// form is a word as it is written.
+type form struct {
+	word   word
+	text   string
+	lang   uint8
+	common bool
+}
+
+// wordID is the id of a pattern's word: of its stem in the language of the
+// line, or of that very form after "=" and in lines for either language.
+func (l *lexicon) wordID(w string, lang int) int32 {
+	exact := lang == langAny
+	if w[0] == '=' {
+		w, exact = w[1:], true
+	}
+	f := l.forms[w]
+	if lang != langAny {
+		f.lang |= 1 << lang
+	}
+	l.forms[w] = f
+	if exact {
+		return l.newID(l.exact, w)
+	}
+	return l.newID(l.stems[lang], stem(lang, w))
+}
+
+func (l *lexicon) newID(m map[string]int32, key string) int32 {
+	id, ok := m[key]
+	if !ok {
+		l.lastID++
+		id = l.lastID
+		m[key] = id
+	}
+	return id
+}
+
+// stem is the Snowball stem of a folded word. Stems are only compared, so it is
+// no matter that the Spanish algorithm expects accents: both sides lack them.
+func stem(lang int, w string) string {
+	if len(w) < 3 {
+		return w
+	}
+	env := snowballstem.NewEnv(w)
+	if lang == langEN {
+		english.Stem(env)
+	} else {
+		spanish.Stem(env)
+	}
+	return env.Current()
+}
+
+// identify finds a word's ids without correcting it.
+func (l *lexicon) identify(w string) word {
+	return word{ids: [3]int32{l.exact[w], l.stems[langEN][stem(langEN, w)], l.stems[langES][stem(langES, w)]}}
+}
+
+// knows reports whether a word stands in the lexicon as it is or by its stem.
+func (l *lexicon) knows(b []byte) bool {
+	if _, ok := l.forms[string(b)]; ok {
+		return true
+	}
+	return l.identify(string(b)).ids != [3]int32{}
+}
+
+// intern is the word as a string, without an allocation where it is known.
+func (l *lexicon) intern(b []byte) string {
+	if f, ok := l.forms[string(b)]; ok {
+		return f.text
+	}
+	return string(b)
+}
+
+// lookup is what the lexicon knows of a word; a word that it does not know at
+// all is read as the one known word that it is a slip of, if there is one.
+// lookup also gives the word as it should have been written.
+func (l *lexicon) lookup(w string) (string, word) {
+	if f, ok := l.forms[w]; ok {
+		return w, f.word
+	}
+	got := l.identify(w)
+	if got.ids != [3]int32{} || len(w) < minNear || l.real[w] {
+		return w, got
+	}
+	if near := l.nearest(w); near != "" {
+		return near, l.forms[near].word
+	}
+	return w, got
+}
+
+// nearKey is a bucket of words for nearest.
+type nearKey struct {
+	first byte
+	size  int
+}
+
+const (
+	// minNear is the length below which a word is never corrected: too many
+	// short words are one letter apart.
+	minNear = 5
+	// minFar is the length from which two slips are allowed.
+	minFar = 9
+	// maxNear is the length above which nothing is corrected.
+	maxNear = 24
+)
+
+// nearest is the word of the lexicon that w is a slip of: one letter wrong,
+// missing, doubled or swapped (two in long words), the first one right. Two
+// words equally near, and no correction is made.
+func (l *lexicon) nearest(w string) string {
+	if len(w) > maxNear {
+		return ""
+	}
+	limit := 1
+	if len(w) >= minFar {
+		limit = 2
+	}
+	best, at, tie := "", limit+1, false
+	for size := max(len(w)-limit, minNear); size <= len(w)+limit; size++ {
+		for _, c := range l.near[nearKey{w[0], size}] {
+			switch d := distance(w, c, limit); {
+			case d < at:
+				best, at, tie = c, d, false
+			case d == at && d <= limit && !l.sameWord(best, c):
+				tie = true
+			}
+		}
+	}
+	if tie {
+		return ""
+	}
+	return best
+}
+
+// sameWord: two forms with a stem in common, as "cramp" and "cramps".
+func (l *lexicon) sameWord(a, b string) bool {
+	x, y := l.forms[a].word.ids, l.forms[b].word.ids
+	for i := range x {
+		if x[i] != 0 && x[i] == y[i] {
+			return true
+		}
+	}
+	return false
+}
+
+// distance is the optimal string alignment distance (Damerau 1964: insert,
+// delete, replace, swap neighbours), or limit+1 when it is larger.
+func distance(a, b string, limit int) int {
+	if len(a) > maxNear+2 || len(b) > maxNear+2 {
+		return limit + 1
+	}
+	var rows [3][maxNear + 4]int
+	for j := range len(b) + 1 {
+		rows[0][j] = j
+	}
+	prev2, prev, cur := &rows[2], &rows[0], &rows[1]
+	for i := 1; i <= len(a); i++ {
+		cur[0] = i
+		low := i
+		for j := 1; j <= len(b); j++ {
+			cost := 1
+			if a[i-1] == b[j-1] {
+				cost = 0
+			}
+			d := min(prev[j]+1, cur[j-1]+1, prev[j-1]+cost)
+			if i > 1 && j > 1 && a[i-1] == b[j-2] && a[i-2] == b[j-1] {
+				d = min(d, prev2[j-2]+1)
+			}
+			cur[j] = d
+			low = min(low, d)
+		}
+		if low > limit {
+			return limit + 1
+		}
+		prev2, prev, cur = prev, cur, prev2
+	}
+	return min(prev[len(b)], limit+1)
+}
+
+func sortedIDs(ids idSet) idSet {
+	slices.Sort(ids)
+	return slices.Compact(ids)
+}
+
+func isKind(c *concept, kinds ...string) bool { return slices.Contains(kinds, c.kind) }
+
+func (c *concept) opt(name string) (string, bool) {
+	for _, o := range c.opts {
+		if k, v, _ := strings.Cut(o, "="); k == name {
+			return v, true
+		}
+	}
+	return "", false
+}
