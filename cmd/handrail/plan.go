@@ -159,9 +159,21 @@ func printPlan(w io.Writer, p plan.Plan) error {
 			fmt.Fprintf(&b, "    would work: %s\n", datesText(c.Alternatives))
 		}
 	}
+	for _, o := range p.Open {
+		if !o.Due.After(p.AsOf) {
+			fmt.Fprintf(&b, "\nto settle, since %s: %s%s\n", o.Due.Format("Mon 2006-01-02 15:04"), stepPrefix(o), o.Why.Words())
+		}
+	}
 	printPregnancy(&b, p)
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+func stepPrefix(o plan.OpenEnd) string {
+	if o.Step == "" {
+		return ""
+	}
+	return string(o.Step) + ": "
 }
 
 func printPregnancy(b *strings.Builder, p plan.Plan) {

@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"os"
 
 	"handrail.example/reminders/plan"
@@ -26,7 +28,16 @@ func readPolicy(path string) (plan.Policy, error) {
 	}
 	p, err := plan.ParsePolicy(b)
 	if err != nil {
-		return plan.Policy{}, refused(faulty{"policy " + path, err})
+		return plan.Policy{}, refused(firstFault(path, err))
 	}
 	return p, nil
+}
+
+// firstFault is a policy's first fault in one line, and how to see the others.
+func firstFault(path string, err error) error {
+	var fs plan.Faults
+	if !errors.As(err, &fs) || len(fs) < 2 {
+		return faulty{"policy " + path, err}
+	}
+	return fmt.Errorf("policy %s: %s; %d more are named by handrail check --policy %s", path, fs[0], len(fs)-1, path)
 }

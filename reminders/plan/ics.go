@@ -52,6 +52,7 @@ func ICS(p Plan, o ICSOptions) ([]byte, error) {
 		title = neutralTitle
 	}
 	cal := ics.NewCalendarFor("handrail")
+	cal.SetProductId("-//Handrail//Cycle calendar//EN")
 	cal.SetMethod(ics.MethodPublish)
 	if o.Clinic != "" {
 		cal.SetXWRCalName(o.Clinic)
