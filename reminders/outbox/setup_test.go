@@ -58,9 +58,15 @@ func (w *wire) texts() []string {
 	return all
 }
 
+// failer is a test, or one run of a property.
+type failer interface {
+	Helper()
+	Fatal(args ...any)
+}
+
 // world is a store, a vault and an outbox with people in it.
 type world struct {
-	t       testing.TB
+	t       failer
 	ctx     context.Context
 	clock   *clock.Virtual
 	db      *store.DB
