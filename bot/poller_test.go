@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math/rand/v2"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -125,15 +127,15 @@ func (b *bench) mustWrite(t *testing.T, texts ...string) {
 // settle walks the virtual clock on until the server has nothing left.
 func (b *bench) settle(t *testing.T) {
 	t.Helper()
-	for range 400 {
+	for range 1000 {
 		if b.Waiting() == 0 && b.Polling() {
 			return
 		}
-		if err := b.clock.Advance(t.Context(), b.clock.Now().Add(time.Second)); err != nil {
+		if err := b.clock.Advance(t.Context(), b.clock.Now().Add(5*time.Second)); err != nil {
 			t.Fatal(err)
 		}
 	}
-	t.Fatal("updates still wait after 400 s of the clock")
+	t.Fatal("updates still wait after more than an hour of the clock")
 }
 
 type syncBuffer struct {
@@ -329,6 +331,7 @@ func TestTwoPollersGetAConflict(t *testing.T) {
 	t.Parallel()
 	b := setup(t)
 	logs := b.poll(t, &memory{})
+	b.tether = nil // the second one is another program's
 	b.poll(t, &memory{})
 	eventually(t, func() bool { return strings.Contains(logs.String(), "another program polls") })
 }
@@ -350,5 +353,44 @@ func TestButtonPressesDoNotKeep(t *testing.T) {
 	}
 	if got := len(b.Expired()); got != 1 {
 		t.Errorf("%d updates expired, want the press", got)
+	}
+}
+
+// Whatever the server does, each thing that somebody said is kept once, and in
+// the order in which it was said unless the server itself changed it.
+func TestNothingIsLostWhateverTheServerDoes(t *testing.T) {
+	t.Parallel()
+	kinds := []loopback.FaultKind{
+		loopback.Throttle, loopback.ServerError, loopback.BadGateway, loopback.DropBefore, loopback.DropAfter,
+		loopback.Conflict, loopback.Repeat, loopback.Malformed, loopback.UnknownKind, loopback.LowerIDs, loopback.Outage,
+	}
+	for seed := range uint64(25) {
+		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
+			t.Parallel()
+			rnd := rand.New(rand.NewPCG(seed, 1))
+			b, in := setup(t), &memory{fail: rnd.IntN(3)}
+			b.poll(t, in)
+			var want []string
+			for i := range 60 {
+				if rnd.IntN(3) == 0 {
+					b.mustMisbehave(t, loopback.Fault{
+						Kind: kinds[rnd.IntN(len(kinds))], Method: "getUpdates", Times: 1 + rnd.IntN(2),
+						Delay: loopback.Duration(time.Duration(rnd.IntN(90)) * time.Second),
+					})
+				}
+				want = append(want, fmt.Sprintf("message %d", i))
+				b.mustWrite(t, want[i])
+				if rnd.IntN(4) == 0 {
+					if err := b.clock.Advance(t.Context(), b.clock.Now().Add(10*time.Second)); err != nil {
+						t.Fatal(err)
+					}
+				}
+			}
+			b.settle(t)
+			got := slices.DeleteFunc(in.texts(), func(s string) bool { return !strings.HasPrefix(s, "message") })
+			if diff := cmp.Diff(want, got); diff != "" {
+				t.Error(diff)
+			}
+		})
 	}
 }

@@ -45,7 +45,7 @@ func fitting(text string, limit int) string {
 // cut is where to end the part, in runes.
 func cut(head []rune) int {
 	best, rank := len(head), 0
-	for i := len(head) / 2; i < len(head); i++ {
+	for i := max(1, len(head)/2); i < len(head); i++ {
 		if r := breakRank(head[i], head[i-1]); r > 0 && r >= rank {
 			best, rank = i+1, r
 		}

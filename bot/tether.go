@@ -18,6 +18,9 @@ type Tether struct {
 	mu      sync.Mutex
 	release func() // nil: not held, or lent
 	lent    bool
+	// parked counts the requests that the server keeps open: more than one while
+	// it has not noticed yet that the caller of the first is gone.
+	parked int
 }
 
 // NewTether ties a poller to c.
@@ -28,7 +31,7 @@ func NewTether(c clock.Clock) *Tether { return &Tether{clock: c} }
 func (t *Tether) Park(wait func(context.Context, time.Duration) error) func(context.Context, time.Duration) error {
 	return func(ctx context.Context, d time.Duration) error {
 		t.lend()
-		defer t.reclaim()
+		defer t.resume()
 		return wait(ctx, d)
 	}
 }
@@ -52,17 +55,31 @@ func (t *Tether) drop() {
 func (t *Tether) lend() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
+	t.parked++
 	if t.release != nil {
 		t.release()
 		t.release, t.lent = nil, true
 	}
 }
 
-// reclaim ends the loan, whoever comes first: the server resumed, or the poller
-// that gave the request up.
+// resume ends the loan on the server's side, once it keeps no request open.
+func (t *Tether) resume() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.parked--; t.parked == 0 {
+		t.takeBack()
+	}
+}
+
+// reclaim ends the loan on the poller's side, when its request is over: it may
+// have given up before the server noticed.
 func (t *Tether) reclaim() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
+	t.takeBack()
+}
+
+func (t *Tether) takeBack() {
 	if t.lent {
 		t.release, t.lent = t.clock.Hold(), false
 	}

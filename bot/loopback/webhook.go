@@ -19,15 +19,18 @@ type webhook struct {
 	// releases are the holds on the clock that end when all is delivered. The
 	// deliverer lets go of them, nobody else: one of them may be lent.
 	releases []func()
-	ended    bool
-	failed   string // what went wrong last, in the platform's words
+	// resting: the deliverer sleeps until it tries again, and the clock has to
+	// move for that; what comes meanwhile waits without a hold.
+	resting bool
+	ended   bool
+	failed  string // what went wrong last, in the platform's words
 }
 
 var secretShape = regexp.MustCompile(`^[A-Za-z0-9_-]{1,256}$`)
 
 // nudge wakes the deliverer, which lets go of the clock when it has delivered.
 func (h *webhook) nudge(hold func() func()) {
-	if h.ended {
+	if h.ended || h.resting {
 		return
 	}
 	h.releases = append(h.releases, hold())
@@ -107,8 +110,7 @@ func (s *Server) deliver(ctx context.Context, h *webhook) {
 			continue
 		}
 		if why := s.post(ctx, h, u.raw); why != "" {
-			s.undelivered(h, why)
-			_ = s.cfg.Sleep(ctx, pause)
+			s.rest(ctx, h, why, pause)
 			pause = min(2*pause, time.Minute)
 			continue
 		}
@@ -141,15 +143,19 @@ func (s *Server) toDeliver(h *webhook) (update, bool) {
 	}
 }
 
-// undelivered notes why, and swaps the holds of all waiting updates for a single
-// one, which Sleep gives back while it lasts.
-func (s *Server) undelivered(h *webhook, why string) {
+// rest notes why a delivery failed and sleeps. It swaps the holds of all waiting
+// updates for a single one, which Sleep gives back while it lasts.
+func (s *Server) rest(ctx context.Context, h *webhook, why string, pause time.Duration) {
 	s.mu.Lock()
-	defer s.mu.Unlock()
-	h.failed = why
 	only := s.cfg.Hold()
 	h.letGo()
 	h.releases = []func(){only}
+	h.failed, h.resting = why, true
+	s.mu.Unlock()
+	_ = s.cfg.Sleep(ctx, pause)
+	s.mu.Lock()
+	h.resting = false
+	s.mu.Unlock()
 }
 
 // delivered forgets an update, unless it is to come twice.
