@@ -2,7 +2,9 @@ package plan
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"handrail.example/reminders/civil"
@@ -35,7 +37,12 @@ func begin(p Policy, facts []Fact, asOf time.Time) (*builder, error) {
 	if err != nil {
 		return nil, err
 	}
-	proto, ok := protocolNamed(p.Calendar.Protocol)
+	for _, f := range l.of(Ready) {
+		if _, known := p.Readiness[f.Item]; !known {
+			return nil, refuse(f, fmt.Sprintf("item %q is not on the checklist", f.Item), "use one of "+strings.Join(sortedKeys(p.Readiness), ", "))
+		}
+	}
+	proto, ok := p.Protocol()
 	if !ok {
 		return nil, &Refusal{Fact: "policy", Why: "protocol " + quoted(p.Calendar.Protocol) + " is not known", Do: "set calendar.protocol to a known one"}
 	}

@@ -41,7 +41,8 @@ type Step struct {
 	At     time.Time
 	Status Status
 	// Booked: a visit or an order stands behind it, not only the calendar.
-	Booked  bool
+	Booked bool
+	// Reasons are for staff: some tell a finding or hint at a result.
 	Reasons []Reason
 	// Order is the key of the order that the row follows, "" for others.
 	Order string

@@ -11,4 +11,28 @@
 // changed or stopped here; where a decision is due and none is on record, the
 // plan says so as an OpenEnd and a person decides. What cannot be true is
 // refused (Refusal); what is unusual is kept and shown among the Conflicts.
+//
+// # How it reads what its rules leave open
+//
+//   - A step keeps its planned day as time passes: only its status changes. What
+//     is missed is for a person to book anew.
+//   - Something that happened (a scan, a result, a transfer) cannot lie after now;
+//     what is ordered or booked can. A first or second test is judged by its
+//     place in time, not by what it was booked for.
+//   - Until the trigger is ordered, its evening is the nearest to the usual one
+//     that leads to a transfer day with room; once it is ordered, a transfer day
+//     without room is a conflict that names the evenings that would work.
+//   - The transfer counts from the date of the trigger. One timed after midnight
+//     stands in conflict until a person has said which night counts (night_of).
+//   - A stop order names the first day without a dose. A changed order takes the
+//     place of the old one; doses of injections before the change still count
+//     towards the first monitoring.
+//   - A cycle that is cancelled asks about no more doses, and each order still
+//     running is open until a person stops it. A negative test leaves the orders
+//     as they are until she does.
+//   - Of two hCG values the last decides when it is negative; when it is
+//     equivocal it decides too, unless it fell from a positive one. A single
+//     positive value has no verdict yet.
+//   - A negative test before the window of the first test proves nothing and
+//     drops nothing.
 package plan

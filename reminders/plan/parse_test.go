@@ -214,6 +214,22 @@ messages: {dose_deadlines: {tablet: {same_day: "20:30"}}}
 	}
 }
 
+// TestOwnProtocol: a clinic's own table takes the place of the embedded one, its
+// faults are named with the policy's.
+func TestOwnProtocol(t *testing.T) {
+	t.Parallel()
+	table := "{protocol: mine, rows: [{rule: look, step: baseline, anchor: cycle_day_one, count: cycle_day, from: 1, preferred: 5, to: 6, fit: clinic, fact: baseline, phrase: step.baseline}]}"
+	p := policyWith(t, "calendar: {protocol: mine}\nprotocols: ["+table+"]")
+	got := built(t, p, "2026-03-02", `[{"fact":"period_start","at":"2026-03-02T08:15"}]`)
+	if s := onlyStep(t, got, Baseline); s.On.String() != "2026-03-06" || len(got.Steps) != 1 || got.Protocol != "mine" {
+		t.Errorf("got %s", show(got.Steps))
+	}
+	_, err := ParsePolicy([]byte("protocols: [" + strings.Replace(table, "cycle_day_one", "moonrise", 1) + "]"))
+	if fs, _ := err.(Faults); count(fs, "protocols[0].rows[0].anchor") != 1 {
+		t.Errorf("got %v", err)
+	}
+}
+
 func TestProtocolFaults(t *testing.T) {
 	t.Parallel()
 	row := "{rule: a, step: baseline, anchor: cycle_day_one, count: cycle_day, from: 2, preferred: 3, to: 4, fit: clinic, phrase: x}"

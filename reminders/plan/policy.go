@@ -14,11 +14,14 @@ import (
 // and what it promises about messages and escalation. Times of day are wall
 // clock in Clinic.Zone.
 type Policy struct {
-	Clinic    Clinic             `yaml:"clinic"`
-	Opening   Opening            `yaml:"opening"`
-	Lab       Lab                `yaml:"lab"`
-	Calendar  Calendar           `yaml:"calendar"`
-	Windows   map[string]Window  `yaml:"windows"`
+	Clinic   Clinic            `yaml:"clinic"`
+	Opening  Opening           `yaml:"opening"`
+	Lab      Lab               `yaml:"lab"`
+	Calendar Calendar          `yaml:"calendar"`
+	Windows  map[string]Window `yaml:"windows"`
+	// Protocols are the clinic's own tables; one with the name of an embedded
+	// table takes its place.
+	Protocols []Protocol         `yaml:"protocols"`
 	HCG       HCGPolicy          `yaml:"hcg"`
 	Messages  Messages           `yaml:"messages"`
 	Triage    Triage             `yaml:"triage"`

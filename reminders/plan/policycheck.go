@@ -81,7 +81,7 @@ func checkHolidays(fs *Faults, field string, days []Holiday) {
 
 func (p Policy) checkCalendar(fs *Faults) {
 	c := p.Calendar
-	oneOf(fs, "calendar.protocol", c.Protocol, protocolNames())
+	oneOf(fs, "calendar.protocol", c.Protocol, protocolNames(p.tables()))
 	within(fs, "calendar.injection_doses", c.InjectionDoses, 1, 20)
 	within(fs, "calendar.evenings_either_side", c.EveningsEitherSide, 1, 10)
 	within(fs, "calendar.period_late_days", c.PeriodLateDays, 1, 60)
@@ -92,21 +92,23 @@ func (p Policy) checkCalendar(fs *Faults) {
 	}
 }
 
+// checkWindows: a window belongs to a rule of some table and suits its count.
 func (p Policy) checkWindows(fs *Faults) {
-	proto, ok := protocolNamed(p.Calendar.Protocol)
-	if !ok {
-		return
+	for i, t := range p.Protocols {
+		t.check(fmt.Sprintf("protocols[%d].", i), fs)
 	}
-	names := make([]string, len(proto.Rows))
-	for i, r := range proto.Rows {
-		names[i] = r.Rule
-		if w, set := p.Windows[r.Rule]; set {
-			w.check("windows."+r.Rule, r.Count, fs)
+	var names []string
+	for _, t := range p.tables() {
+		for _, r := range t.Rows {
+			names = append(names, r.Rule)
+			if w, set := p.Windows[r.Rule]; set {
+				w.check("windows."+r.Rule, r.Count, fs)
+			}
 		}
 	}
 	for _, name := range sortedKeys(p.Windows) {
 		if !slices.Contains(names, name) {
-			fs.add("windows."+name, "unknown rule", "known in "+proto.Name+": "+strings.Join(names, ", "))
+			fs.add("windows."+name, "unknown rule", "known: "+strings.Join(names, ", "))
 		}
 	}
 }

@@ -148,20 +148,34 @@ func mustProtocols(files ...[]byte) []Protocol {
 // Protocols has the embedded tables.
 func Protocols() []Protocol { return slices.Clone(protocols) }
 
-func protocolNames() []string {
+func protocolNames(tables []Protocol) []string {
 	var names []string
-	for _, p := range protocols {
-		names = append(names, p.Name)
+	for _, t := range tables {
+		names = append(names, t.Name)
 	}
 	return names
 }
 
-func protocolNamed(name string) (Protocol, bool) {
-	i := slices.IndexFunc(protocols, func(p Protocol) bool { return p.Name == name })
+// tables are the clinic's own protocols and those embedded ones that they do
+// not take the place of.
+func (p Policy) tables() []Protocol {
+	out := slices.Clone(p.Protocols)
+	for _, t := range protocols {
+		if !slices.Contains(protocolNames(p.Protocols), t.Name) {
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
+// Protocol is the table that the policy plans by.
+func (p Policy) Protocol() (Protocol, bool) {
+	tables := p.tables()
+	i := slices.Index(protocolNames(tables), p.Calendar.Protocol)
 	if i < 0 {
 		return Protocol{}, false
 	}
-	return protocols[i], true
+	return tables[i], true
 }
 
 // ParseProtocol reads a protocol table. A step without an anchor, or one whose
@@ -172,24 +186,25 @@ func ParseProtocol(b []byte) (Protocol, error) {
 	if err := Strict(b, &p); err != nil {
 		fs = err.(Faults)
 	}
-	p.check(&fs)
+	p.check("", &fs)
 	if err := fs.Or(); err != nil {
 		return Protocol{}, err
 	}
 	return p, nil
 }
 
-func (p Protocol) check(fs *Faults) {
+// check notes what is wrong with a table; prefix leads the names of its fields.
+func (p Protocol) check(prefix string, fs *Faults) {
 	if p.Name == "" {
-		fs.add("protocol", "nothing", "must name the protocol")
+		fs.add(prefix+"protocol", "nothing", "must name the protocol")
 	}
 	if len(p.Rows) == 0 {
-		fs.add("rows", "nothing", "must list at least one step")
+		fs.add(prefix+"rows", "nothing", "must list at least one step")
 	}
 	seen := map[string]bool{}
 	planned := map[StepName]bool{}
 	for i, r := range p.Rows {
-		path := fmt.Sprintf("rows[%d]", i)
+		path := fmt.Sprintf("%srows[%d]", prefix, i)
 		if r.Rule == "" || seen[r.Rule] {
 			fs.add(path+".rule", r.Rule, "must be a name that no other row has")
 		}

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"pgregory.net/rapid"
+
 	"handrail.example/reminders/civil"
 )
 
@@ -68,6 +70,9 @@ func TestGestationInPlan(t *testing.T) {
 	checkTable(t, "due_dates.yaml", &table)
 	p := DefaultPolicy()
 	for _, c := range table.Cases {
+		if c.Age == 0 {
+			continue // no embryo is transferred on its first day
+		}
 		got := built(t, p, c.Transfer, fmt.Sprintf(`[{"fact":"transfer","on":%q,"embryo_day":%d,"embryos":1}]`, c.Transfer, c.Age))
 		g := got.Gestation
 		if g == nil || g.DueDate.String() != c.Due || fmt.Sprintf("%dw%dd", g.Weeks, g.Days) != c.AtTransfer {
@@ -77,6 +82,22 @@ func TestGestationInPlan(t *testing.T) {
 	if got := built(t, p, "2026-03-20", `[{"fact":"period_start","at":"2026-03-02T08:15"}]`); got.Gestation != nil {
 		t.Errorf("without a transfer: got gestation %+v", got.Gestation)
 	}
+}
+
+// TestEquivalentLastPeriod: whatever the embryo's age, the due date lies 280 days
+// after the equivalent last period (ACOG Committee Opinion 700).
+func TestEquivalentLastPeriod(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		transfer := civil.MustDate("2020-01-01").AddDays(rapid.IntRange(0, 10000).Draw(t, "transfer"))
+		age := rapid.IntRange(2, 7).Draw(t, "age")
+		if got := DueDate(transfer, age).DaysSince(EquivalentLMP(transfer, age)); got != 280 {
+			t.Fatalf("%s, day %d: got %d days", transfer, age, got)
+		}
+		if got := GestationalDays(transfer, age, DueDate(transfer, age)); got != 280 {
+			t.Fatalf("%s, day %d: %d days of gestation on the due date", transfer, age, got)
+		}
+	})
 }
 
 type hcgRow struct {

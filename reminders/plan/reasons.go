@@ -2,7 +2,9 @@ package plan
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
+	"strings"
 
 	"handrail.example/reminders/civil"
 )
@@ -101,6 +103,36 @@ func (b *builder) doneReason(m mark) Reason {
 		return because("done_cycle_day", "on", m.on.String(), "day", strconv.Itoa(n))
 	}
 	return because("done", "on", m.on.String())
+}
+
+// findings says what a baseline or a scan found and what was decided on it.
+func findings(f Fact) []Reason {
+	var what []string
+	say := func(name string, v *float64, unit string) {
+		if v != nil {
+			what = append(what, fmt.Sprintf("%s %v %s", name, *v, unit))
+		}
+	}
+	say("cyst", f.CystMM, "mm")
+	say("estradiol", f.Estradiol, "pg/mL")
+	say("progesterone", f.BloodProgesterone, "ng/mL")
+	say("hCG", f.Beta, "IU/L")
+	if all := slices.Concat(f.RightMM, f.LeftMM); len(all) > 0 {
+		lead := slices.Max(all)
+		say("lead follicle", &lead, "mm")
+	}
+	say("lining", f.LiningMM, "mm")
+	if f.Pattern != "" {
+		what = append(what, string(f.Pattern))
+	}
+	var out []Reason
+	if len(what) > 0 {
+		out = append(out, because("found", "what", strings.Join(what, ", ")))
+	}
+	if f.Kind == BaselineFound {
+		out = append(out, because("decided_"+string(f.Decision)))
+	}
+	return out
 }
 
 // dayOneReason says why cycle day one is the day that it is.

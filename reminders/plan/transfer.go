@@ -51,7 +51,7 @@ func (b *builder) fixedTrigger(s *Step) {
 	}
 	if !b.trigger.NightOf.IsZero() {
 		s.Reasons = append(s.Reasons, because("night_of", "on", day.String()))
-	} else if b.given && civil.TimeOfDayOf(b.trigger.At) < b.pol.Calendar.AfterMidnightUntil {
+	} else if civil.TimeOfDayOf(b.trigger.At) < b.pol.Calendar.AfterMidnightUntil {
 		b.conflict(*s, because("after_midnight", "at", minute, "night", day.AddDays(-1).String(), "on", day.String()))
 	}
 }

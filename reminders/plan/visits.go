@@ -125,7 +125,7 @@ func (b *builder) planMark(name StepName, i int, m mark, h home) {
 	}
 	if m.done {
 		s.Status = Done
-		s.Reasons = append(s.Reasons, b.doneReason(m))
+		s.Reasons = append(append(s.Reasons, b.doneReason(m)), findings(m.what)...)
 	} else {
 		s.Status = b.byDay(s)
 		s.Reasons = append(s.Reasons, because("booked", "at", m.at.Format("2006-01-02 15:04")))
