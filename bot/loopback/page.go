@@ -180,6 +180,13 @@ func (p *page) state(w http.ResponseWriter, _ *http.Request) {
 	writeJSON(w, map[string]any{"now": p.local(now), "zone": now.Format("MST"), "people": people})
 }
 
+// lookAtClock is how often, in real time, a page that hears nothing is told what
+// the clock shows: somebody watches it, and it may be running.
+const lookAtClock = time.Second
+
+// minute is the length of a local time up to its minute.
+const minute = len("2006-01-02T15:04")
+
 // events streams every change until the browser or the server goes away. A
 // browser that cannot keep up is told to fetch the state afresh.
 func (p *page) events(w http.ResponseWriter, r *http.Request) {
@@ -197,16 +204,23 @@ func (p *page) events(w http.ResponseWriter, r *http.Request) {
 		}
 	})
 	defer stop()
-	p.emit(w, p.event(Event{Kind: "clock"}))
+	shown := ""
 	for {
+		if e := p.event(Event{Kind: "clock"}); e.Now[:minute] != shown {
+			shown = e.Now[:minute]
+			p.emit(w, e)
+		}
+		look, enough := context.WithTimeout(r.Context(), lookAtClock)
 		select {
 		case e := <-out:
 			p.emit(w, e)
 		case <-lost:
 			p.emit(w, p.event(Event{Kind: "lost"}))
-		case <-r.Context().Done():
-			return
+		case <-look.Done():
 		case <-p.server.ctx.Done():
+		}
+		enough()
+		if r.Context().Err() != nil || p.server.ctx.Err() != nil {
 			return
 		}
 	}

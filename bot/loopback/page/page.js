@@ -101,6 +101,9 @@ function moveChoice(event) {
   all[(all.indexOf(event.target) + step + all.length) % all.length].focus();
 }
 
+// givenName leaves out a handle, which holds a digit.
+const givenName = (person) => person.name.split(" ").find((word) => !/\d/.test(word)) || person.name;
+
 // --- conversations ---
 
 function showTalk(side) {
@@ -116,7 +119,7 @@ function showTalk(side) {
   lines.scrollTop = lines.scrollHeight;
   const form = $("form-" + side);
   form.querySelector("[data-block]").textContent = person.blocked ? "Unblock the clinic" : "Block the clinic";
-  form.querySelector("textarea").placeholder = "Write as " + person.name.split(" ")[0] + "…";
+  form.querySelector("textarea").placeholder = "Write as " + givenName(person) + "…";
 }
 
 function addLine(lines, person, m) {
