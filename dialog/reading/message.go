@@ -194,5 +194,5 @@ func (m *message) foundNear(from, to int) []match {
 	at := func(i int) int {
 		return sort.Search(len(m.found), func(k int) bool { return m.found[k].from >= i })
 	}
-	return m.found[at(from):at(to+1)]
+	return m.found[at(from):at(max(from, to+1))]
 }

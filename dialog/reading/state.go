@@ -26,7 +26,7 @@ func (m *message) cuesNear(from, to int) []match {
 	at := func(i int) int {
 		return sort.Search(len(m.cues), func(k int) bool { return m.cues[k].from >= i })
 	}
-	return m.cues[at(from):at(to)]
+	return m.cues[at(from):at(max(from, to))]
 }
 
 // looseCues drops pseudo cues, having done their work of covering others.
