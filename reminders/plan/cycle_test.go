@@ -53,6 +53,9 @@ func TestNoOpenDay(t *testing.T) {
 	if !s.On.IsZero() || s.From.String() != "2026-03-04" || s.To.String() != "2026-03-06" || len(conflictsOf(got, Baseline)) != 1 {
 		t.Errorf("got %s and %s", show(s), show(got.Conflicts))
 	}
+	if around := texts(conflictsOf(got, Baseline)[0].Alternatives); !slices.Equal(around, []string{"2026-03-09"}) {
+		t.Errorf("got alternatives %v, want the next open day that is not over", around)
+	}
 }
 
 func TestStatusByDay(t *testing.T) {

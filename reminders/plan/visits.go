@@ -145,7 +145,7 @@ func (b *builder) planMark(name StepName, i int, m mark, h home) {
 // checkMark notes what is unusual about a visit or a finding.
 func (b *builder) checkMark(s Step, m mark, h home, i int) {
 	if why := b.room.clinicClosed(m.on); why != "" {
-		b.conflict(s, because("on_closed_day", "on", m.on.String(), "weekday", m.on.Weekday().String(), "closed", why), b.openDays(s.From, s.To)...)
+		b.conflict(s, because("on_closed_day", "on", m.on.String(), "weekday", m.on.Weekday().String(), "closed", why), b.instead(s)...)
 	} else if t := civil.TimeOfDayOf(m.at); !m.done && (t < b.pol.Opening.From || t >= b.pol.Opening.To) {
 		b.conflict(s, because("outside_hours", "at", m.at.Format("2006-01-02 15:04"), "from", b.pol.Opening.From.String(), "to", b.pol.Opening.To.String()))
 	}
@@ -196,11 +196,38 @@ func (b *builder) checkResidue(s Step, draw Fact) {
 	}
 }
 
-// openDays are the open days of a window.
+// openDays are the open days of a window that are not over.
 func (b *builder) openDays(from, to civil.Date) []civil.Date {
+	if from.Before(b.today) {
+		from = b.today
+	}
 	var out []civil.Date
 	for d := from; !d.After(to) && len(out) < 14; d = d.AddDays(1) {
 		if b.room.clinicClosed(d) == "" {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// instead are the days that a visit on a closed day could move to.
+func (b *builder) instead(s Step) []civil.Date {
+	if days := b.openDays(s.From, s.To); len(days) > 0 {
+		return days
+	}
+	return b.openDaysAround(settled(s.On))
+}
+
+// openDaysAround are the last open day before a window and the first after it,
+// within a week, as far as they are not over.
+func (b *builder) openDaysAround(w span) []civil.Date {
+	var out []civil.Date
+	suits := func(d civil.Date) bool { return b.room.clinicClosed(d) == "" && !d.Before(b.today) }
+	for _, d := range []civil.Date{
+		nearest(w.from.AddDays(-7), w.from.AddDays(-1), w.from.AddDays(-1), suits),
+		nearest(w.to.AddDays(1), w.to.AddDays(1), w.to.AddDays(7), suits),
+	} {
+		if !d.IsZero() {
 			out = append(out, d)
 		}
 	}
@@ -254,7 +281,7 @@ func (b *builder) planOpen(name StepName, n int, f found) {
 	s.Status = b.byDay(s)
 	b.passed(&s, f.rule)
 	if s.On.IsZero() && s.Status != Dropped {
-		b.conflict(s, because("no_open_day", "from", f.reach.from.String(), "to", f.reach.to.String()))
+		b.conflict(s, because("no_open_day", "from", f.reach.from.String(), "to", f.reach.to.String()), b.openDaysAround(f.reach)...)
 	}
 	b.add(s)
 	b.anchors[name] = span{s.From, s.base, s.To}
