@@ -148,3 +148,62 @@ func (d *Desk) latest(ctx context.Context, tx *store.Tx, c Case) (*Event, error)
 	b, err := d.body(ctx, tx, c.Person, r.Body)
 	return &Event{At: r.At.Time, What: Wrote, Body: b}, err
 }
+
+// Story is a case in full: what it is about, whose it is, and everything that
+// happened to it. c comes from Show.
+func (d *Desk) Story(ctx context.Context, tx *store.Tx, c Case, lang string) (string, error) {
+	head, err := d.Heading(ctx, tx, c, lang)
+	if err != nil {
+		return "", err
+	}
+	lines := append([]string{head}, d.about(c.Body, lang)...)
+	team, err := d.names(ctx, tx)
+	if err != nil {
+		return "", err
+	}
+	events := c.Events
+	if len(events) > longestStory {
+		events = events[len(events)-longestStory:]
+		lines = append(lines, "…")
+	}
+	for _, e := range events {
+		who := team.byPerson[e.By]
+		if who == "" && e.By == c.Person && e.By != seal.House {
+			who = d.Phrases.Say(lang, "staff.she", nil)
+		}
+		line := d.Phrases.Say(lang, "event."+string(e.What), phrase.Args{"at": d.when(e.At), "by": who, "to": team.byID[e.To]})
+		lines = append(lines, line)
+		if e.What == Wrote || e.What == Replied {
+			lines = append(lines, d.about(e.Body, lang)...)
+		}
+	}
+	if c.State == Closed {
+		lines = append(lines, d.Phrases.Say(lang, "outcome."+string(c.Outcome), nil))
+	}
+	return strings.Join(lines, "\n"), nil
+}
+
+// longestStory bounds the events under a case; all of them are on record.
+const longestStory = 30
+
+// names are the names of everybody who ever worked here.
+type names struct {
+	byID     map[int64]string
+	byPerson map[seal.Person]string
+}
+
+func (d *Desk) names(ctx context.Context, tx *store.Tx) (names, error) {
+	n := names{byID: make(map[int64]string), byPerson: make(map[seal.Person]string)}
+	var rows []staffRow
+	if err := tx.Select(ctx, &rows, staffColumns+`1 = 1`); err != nil {
+		return n, err
+	}
+	for _, r := range rows {
+		s, err := d.open(ctx, tx, r)
+		if err != nil {
+			return n, err
+		}
+		n.byID[s.ID], n.byPerson[s.Person] = s.Name, s.Name
+	}
+	return n, nil
+}

@@ -129,3 +129,23 @@ func (c *Care) each(ctx context.Context, tx *store.Tx, actor triage.Staff, f fun
 	}
 	return nil
 }
+
+// Everybody lists every patient with her plan, by handle.
+func (c *Care) Everybody(ctx context.Context, tx *store.Tx, actor triage.Staff) ([]Chart, error) {
+	if err := actor.May(triage.SeePatients); err != nil {
+		return nil, err
+	}
+	patients, err := c.Book.Patients(ctx, tx)
+	if err != nil {
+		return nil, err
+	}
+	var list []Chart
+	for _, p := range patients {
+		pl, cycle, err := c.Book.Plan(ctx, tx, p.ID)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, Chart{Patient: p, Cycle: cycle, Plan: pl, Today: c.today(tx)})
+	}
+	return list, nil
+}

@@ -1,0 +1,202 @@
+package dialog
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"strings"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/reminders"
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/outbox"
+	"handrail.example/reminders/plan"
+	"handrail.example/triage"
+	"handrail.example/triage/care"
+)
+
+// aboutPatient is a line that begins with a patient's handle.
+func (c *colleague) aboutPatient(ctx context.Context, handle, rest string) error {
+	p, err := c.room.Care.Find(ctx, c.tx, c.in.Who, handle)
+	if err != nil {
+		return err
+	}
+	e, err := readEntry(rest, c.now)
+	if err != nil {
+		return err
+	}
+	switch e.Verb {
+	case doShow:
+		return c.showChart(ctx, p.ID)
+	case doCalendar:
+		return c.showCalendar(ctx, p.ID)
+	case doFacts:
+		return c.showFacts(ctx, p.ID)
+	case doEnter, doCorrect:
+		return c.propose(ctx, p, e.Fact)
+	case doUndo:
+		return c.propose(ctx, p, plan.Fact{Kind: plan.Retracted, Replaces: e.ID, Reason: e.Words})
+	case doStop:
+		return c.proposeStop(ctx, p, e)
+	}
+	return c.act(ctx, p, e)
+}
+
+// act is what is done at once, since it moves nothing in the calendar or can be
+// taken back with one word.
+func (c *colleague) act(ctx context.Context, p reminders.Patient, e entry) error {
+	switch e.Verb {
+	case doCheck, doUncheck:
+		return c.check(ctx, p, e)
+	case doCode:
+		inv, err := c.room.Care.Invite(ctx, c.tx, c.in.Who, p.ID)
+		if err != nil {
+			return err
+		}
+		return c.about(ctx, p, c.phrase("staff.invited", phrase.Args{"who": who(p), "code": inv.Code, "until": c.when(inv.Until)}), nil)
+	case doHush, doLift:
+		return c.hush(ctx, p.ID, e.Verb == doHush)
+	case doFinish:
+		if err := c.room.Care.Finish(ctx, c.tx, c.in.Who, p.ID, endingOf(e.Word)); err != nil {
+			return err
+		}
+		return c.about(ctx, p, c.phrase("staff.finished", phrase.Args{"who": who(p)}), nil)
+	case doNext:
+		if err := c.room.Care.NextCycle(ctx, c.tx, c.in.Who, p.ID); err != nil {
+			return err
+		}
+		return c.about(ctx, p, c.phrase("staff.begun", phrase.Args{"who": who(p)}), nil)
+	}
+	return fmt.Errorf("no way to %s is known", e.Verb)
+}
+
+// endingOf is an ending by its fixed word or what a clinic says for it.
+func endingOf(word string) string {
+	if known, ok := map[string]string{"alta": "discharged", "negativa": "negative", "negativo": "negative", "perdida": "lost", "loss": "lost", "cancelado": "cancelled", "cancel": "cancelled"}[tidy(word)]; ok {
+		return known
+	}
+	return word
+}
+
+func (c *colleague) check(ctx context.Context, p reminders.Patient, e entry) error {
+	on, key := e.On, "staff.checked"
+	if e.Verb == doUncheck {
+		on, key = civil.Date{}, "staff.unchecked"
+	}
+	if err := c.room.Care.SetCheck(ctx, c.tx, c.in.Who, p.ID, e.Word, on); err != nil {
+		return err
+	}
+	return c.about(ctx, p, c.phrase(key, phrase.Args{"who": who(p), "item": c.item(e.Word), "on": on.String()}), nil)
+}
+
+func (c *colleague) hush(ctx context.Context, patient int64, hushed bool) error {
+	changed, err := c.room.Care.Hush(ctx, c.tx, c.in.Who, patient, hushed)
+	if err != nil {
+		return err
+	}
+	p, err := c.room.Service.Book.Patient(ctx, c.tx, patient)
+	if err != nil {
+		return err
+	}
+	key := map[bool]string{true: "staff.hushed", false: "staff.lifted"}[hushed]
+	if !changed {
+		key = "staff.nothing_changed"
+	}
+	return c.about(ctx, p, c.phrase(key, phrase.Args{"who": who(p)}), nil)
+}
+
+// proposeStop finds the order that the named drug is taken by.
+func (c *colleague) proposeStop(ctx context.Context, p reminders.Patient, e entry) error {
+	orders, err := c.room.Care.Orders(ctx, c.tx, c.in.Who, p.ID)
+	if err != nil {
+		return err
+	}
+	var named []reminders.Recorded
+	for _, o := range orders {
+		if strings.EqualFold(o.Drug, e.Word) || strings.EqualFold(o.ID, e.Word) {
+			named = append(named, o)
+		}
+	}
+	switch len(named) {
+	case 0:
+		return triage.Refuse("no_order", phrase.Args{"drug": e.Word})
+	case 1:
+		return c.propose(ctx, p, plan.Fact{Kind: plan.StopOrder, Order: named[0].ID, On: e.On})
+	}
+	var list []string
+	for _, o := range named {
+		list = append(list, o.ID+": "+c.fact(o.Fact))
+	}
+	return triage.Refuse("two_orders", phrase.Args{"drug": e.Word, "orders": strings.Join(list, "; ")})
+}
+
+// propose shows what a fact would move and keeps it until she saves it.
+func (c *colleague) propose(ctx context.Context, p reminders.Patient, f plan.Fact) error {
+	v, err := c.room.Care.Preview(ctx, c.tx, c.in.Who, p.ID, f)
+	if err != nil {
+		return err
+	}
+	body, err := json.Marshal(f)
+	if err != nil {
+		return fmt.Errorf("write down a %s: %w", f.Kind, err)
+	}
+	c.form.Draft = &draft{Number: c.in.Item, Patient: p.ID, Fact: body}
+	return c.ask(ctx, v, "staff.save")
+}
+
+func (c *colleague) ask(ctx context.Context, v care.Preview, key string) error {
+	return c.about(ctx, v.Patient, lines(c.preview(v), "", c.phrase(key, nil)), [][]outbox.Button{{
+		c.button("button.save", fmt.Sprintf("draft/%d/save", c.form.Draft.Number)),
+		c.button("button.discard", fmt.Sprintf("draft/%d/discard", c.form.Draft.Number)),
+	}})
+}
+
+// verify shows the order that a case holds for the second person's check.
+func (c *colleague) verify(ctx context.Context, id int64) error {
+	v, err := c.room.Care.Waiting(ctx, c.tx, c.in.Who, id)
+	if err != nil {
+		return err
+	}
+	c.form.Draft = &draft{Number: c.in.Item, Patient: v.Patient.ID, Check: id}
+	return c.ask(ctx, v, "staff.save_check")
+}
+
+// saveDraft saves what was shown last; number is the draft that a button belongs
+// to, 0 for the typed word.
+func (c *colleague) saveDraft(ctx context.Context, number int64) error {
+	d := c.form.Draft
+	if d == nil || number != 0 && d.Number != number {
+		return triage.Refuse("no_draft", nil)
+	}
+	v, err := c.saved(ctx, d)
+	if err != nil {
+		return err
+	}
+	c.form.Draft = nil
+	key := "staff.saved"
+	if v.Second {
+		key = "staff.to_be_checked"
+	}
+	return c.about(ctx, v.Patient, c.phrase(key, phrase.Args{"who": who(v.Patient), "fact": c.fact(v.Fact)}),
+		[][]outbox.Button{{c.button("button.chart", fmt.Sprintf("chart/%d", v.Patient.ID)), c.button("button.calendar", fmt.Sprintf("calendar/%d", v.Patient.ID))}})
+}
+
+func (c *colleague) saved(ctx context.Context, d *draft) (care.Preview, error) {
+	if d.Check != 0 {
+		return c.room.Care.CheckTrigger(ctx, c.tx, c.in.Who, d.Check, c.in.Item)
+	}
+	f, err := plan.ParseFact(d.Fact, c.now.Location())
+	if err != nil {
+		return care.Preview{}, fmt.Errorf("a draft does not hold what it should")
+	}
+	return c.room.Care.Enter(ctx, c.tx, c.in.Who, d.Patient, f, c.in.Item)
+}
+
+// discard drops the draft and the answer that she was writing.
+func (c *colleague) discard(ctx context.Context) error {
+	if c.form == (form{}) {
+		return triage.Refuse("no_draft", nil)
+	}
+	c.form = form{}
+	return c.say(ctx, c.phrase("staff.discarded", nil), nil)
+}

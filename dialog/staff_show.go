@@ -1,0 +1,322 @@
+package dialog
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/reminders"
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/outbox"
+	"handrail.example/reminders/plan"
+	"handrail.example/triage"
+	"handrail.example/triage/care"
+)
+
+func who(p reminders.Patient) string { return care.Label(p) }
+
+func (c *colleague) when(t time.Time) string {
+	return t.In(c.now.Location()).Format("2006-01-02 15:04")
+}
+
+func (c *colleague) patientOf(ctx context.Context, cs triage.Case) (reminders.Patient, error) {
+	if cs.Patient == 0 {
+		return reminders.Patient{}, triage.Refuse("nobody_to_answer", nil)
+	}
+	return c.room.Service.Book.Patient(ctx, c.tx, cs.Patient)
+}
+
+// showCase is a case with everything that happened to it, and what she can do.
+func (c *colleague) showCase(ctx context.Context, id int64) error {
+	if err := c.in.Who.May(triage.SeeCases); err != nil {
+		return err
+	}
+	desk := c.room.Service.Desk
+	cs, err := desk.Show(ctx, c.tx, id)
+	if err != nil {
+		return err
+	}
+	text, err := desk.Story(ctx, c.tx, cs, c.lang)
+	if err != nil {
+		return err
+	}
+	buttons := c.caseButtons(cs)
+	if cs.Patient == 0 {
+		return c.say(ctx, text, buttons)
+	}
+	p, err := c.room.Service.Book.Patient(ctx, c.tx, cs.Patient)
+	if err != nil {
+		return err
+	}
+	buttons = append(buttons, []outbox.Button{c.button("button.chart", fmt.Sprintf("chart/%d", p.ID)), c.button("button.calendar", fmt.Sprintf("calendar/%d", p.ID))})
+	return c.about(ctx, p, text, buttons)
+}
+
+func (c *colleague) caseButtons(cs triage.Case) [][]outbox.Button {
+	desk := c.room.Service.Desk
+	var buttons [][]outbox.Button
+	switch {
+	case cs.State == triage.Closed || c.in.Who.May(triage.TakeCase) != nil:
+		return nil
+	case cs.Reason == triage.TriggerCheck && cs.Body.By != c.in.Who.ID:
+		buttons = [][]outbox.Button{{c.button("button.verify", fmt.Sprintf("verify/%d", cs.ID))}}
+	case cs.Reason == triage.ResultToTell:
+		buttons = c.toldButtons(cs.ID)
+	}
+	switch {
+	case cs.State == triage.Open:
+		return append(buttons, desk.Buttons(c.lang, cs.ID, triage.PressTake)...)
+	case cs.Holder == c.in.Who.ID:
+		return append(buttons, desk.Buttons(c.lang, cs.ID, triage.PressAnswer, triage.PressHand, triage.PressClose)...)
+	}
+	return nil
+}
+
+// listCases are the cases that are not closed.
+func (c *colleague) listCases(ctx context.Context) error {
+	if err := c.in.Who.May(triage.SeeCases); err != nil {
+		return err
+	}
+	desk := c.room.Service.Desk
+	live, err := desk.Live(ctx, c.tx)
+	if err != nil {
+		return err
+	}
+	if len(live) == 0 {
+		return c.say(ctx, c.phrase("staff.no_cases", nil), nil)
+	}
+	team := make(map[int64]string)
+	all, err := desk.Team(ctx, c.tx)
+	if err != nil {
+		return err
+	}
+	for _, s := range all {
+		team[s.ID] = s.Name
+	}
+	rows := []string{c.phrase("staff.cases", phrase.Args{"count": fmt.Sprint(len(live))})}
+	var buttons [][]outbox.Button
+	for i, cs := range live {
+		if i == longestList {
+			rows = append(rows, c.phrase("staff.more", phrase.Args{"count": fmt.Sprint(len(live) - i)}))
+			break
+		}
+		head, err := desk.Heading(ctx, c.tx, cs, c.lang)
+		if err != nil {
+			return err
+		}
+		holder := c.phrase("staff.nobody", nil)
+		if cs.State == triage.Taken {
+			holder = team[cs.Holder]
+		}
+		rows = append(rows, head+" · "+c.waited(c.tx.Now.Sub(cs.Opened))+" · "+holder)
+		if i < 8 {
+			buttons = append(buttons, []outbox.Button{{Label: c.phrase("button.case", phrase.Args{"case": fmt.Sprint(cs.ID)}), Action: triage.Press(triage.PressShow, cs.ID)}})
+		}
+	}
+	return c.say(ctx, strings.Join(rows, "\n"), buttons)
+}
+
+// longestList bounds a list so that it fits a message.
+const longestList = 25
+
+// waited is a time span in the two largest of its units.
+func (c *colleague) waited(d time.Duration) string {
+	m := int(d.Minutes())
+	switch {
+	case m < 60:
+		return fmt.Sprintf("%d min", m)
+	case m < 48*60:
+		return fmt.Sprintf("%d h %02d min", m/60, m%60)
+	}
+	return fmt.Sprintf("%d d %d h", m/(24*60), m/60%24)
+}
+
+// listDay is what is planned for today or a day after.
+func (c *colleague) listDay(ctx context.Context, after int) error {
+	day := civil.DateOf(c.now).AddDays(after)
+	list, err := c.room.Care.Day(ctx, c.tx, c.in.Who, day)
+	if err != nil {
+		return err
+	}
+	head := c.phrase("staff.day", phrase.Args{"day": phrase.Day(c.lang, day.Year, day.Month, day.Day)})
+	if len(list) == 0 {
+		return c.say(ctx, head+"\n"+c.phrase("staff.day_empty", nil), nil)
+	}
+	rows := []string{head}
+	for i, e := range list {
+		if i == longestList {
+			rows = append(rows, c.phrase("staff.more", phrase.Args{"count": fmt.Sprint(len(list) - i)}))
+			break
+		}
+		rows = append(rows, c.phrase("staff.day_line", phrase.Args{"time": c.timeOf(e.Step), "who": who(e.Patient), "what": c.phrase(e.Step.Phrase, nil),
+			"status": c.phrase("status."+string(e.Step.Status), nil)}))
+	}
+	return c.say(ctx, strings.Join(rows, "\n"), nil)
+}
+
+func (c *colleague) timeOf(s plan.Step) string {
+	if s.At.IsZero() {
+		return "--:--"
+	}
+	return s.At.In(c.now.Location()).Format("15:04")
+}
+
+func (c *colleague) listOverdue(ctx context.Context) error {
+	list, err := c.room.Care.Overdue(ctx, c.tx, c.in.Who)
+	if err != nil {
+		return err
+	}
+	if len(list) == 0 {
+		return c.say(ctx, c.phrase("staff.overdue_none", nil), nil)
+	}
+	rows := []string{c.phrase("staff.overdue", phrase.Args{"count": fmt.Sprint(len(list))})}
+	for i, l := range list {
+		if i == longestList {
+			rows = append(rows, c.phrase("staff.more", phrase.Args{"count": fmt.Sprint(len(list) - i)}))
+			break
+		}
+		rows = append(rows, c.phrase("staff.overdue_line", phrase.Args{"who": who(l.Patient), "what": c.stepName(l.End.Step), "why": c.why(l.End.Why), "since": c.when(l.End.Due)}))
+	}
+	return c.say(ctx, strings.Join(rows, "\n"), nil)
+}
+
+func (c *colleague) listPatients(ctx context.Context) error {
+	list, err := c.room.Care.Everybody(ctx, c.tx, c.in.Who)
+	if err != nil {
+		return err
+	}
+	rows := []string{c.phrase("staff.patients", phrase.Args{"count": fmt.Sprint(len(list))})}
+	for i, ch := range list {
+		if i == 2*longestList {
+			rows = append(rows, c.phrase("staff.more", phrase.Args{"count": fmt.Sprint(len(list) - i)}))
+			break
+		}
+		rows = append(rows, who(ch.Patient)+" · "+c.place(ch.Plan, ch.Patient))
+	}
+	return c.say(ctx, strings.Join(rows, "\n"), nil)
+}
+
+// place says where somebody is in her cycle.
+func (c *colleague) place(p plan.Plan, patient reminders.Patient) string {
+	switch {
+	case !patient.Enrolled:
+		return c.phrase("staff.not_enrolled", nil)
+	case p.CycleDayOne.IsZero():
+		return c.phrase("note.waiting", nil)
+	}
+	return c.phrase("note.place", phrase.Args{"day": fmt.Sprint(p.CycleDay(civil.DateOf(c.now))), "phase": c.phrase("phase."+string(p.Phase()), nil)})
+}
+
+// showChart is one patient on one card.
+func (c *colleague) showChart(ctx context.Context, id int64) error {
+	ch, err := c.room.Care.Chart(ctx, c.tx, c.in.Who, id)
+	if err != nil {
+		return err
+	}
+	p := ch.Patient
+	rows := []string{c.phrase("staff.chart", phrase.Args{"who": who(p), "language": p.Language, "place": c.place(ch.Plan, p)})}
+	rows = append(rows, c.marks(p)...)
+	for _, s := range ch.Plan.Steps {
+		if s.Status == plan.Due || s.Status == plan.Missed || s.Status == plan.Projected && next(ch.Plan, s) {
+			rows = append(rows, "· "+c.step(s))
+		}
+	}
+	for _, k := range ch.Plan.Conflicts {
+		rows = append(rows, c.conflict(k))
+	}
+	if missing := c.missing(ch); missing != "" {
+		rows = append(rows, c.phrase("note.missing", phrase.Args{"items": missing}))
+	}
+	for _, cs := range ch.Cases {
+		rows = append(rows, c.phrase("staff.chart_case", phrase.Args{"case": fmt.Sprint(cs.ID), "reason": c.phrase("reason."+string(cs.Reason), cs.Body.Title),
+			"urgency": c.phrase("urgency."+cs.Urgency.String(), nil)}))
+	}
+	buttons := [][]outbox.Button{{c.button("button.calendar", fmt.Sprintf("calendar/%d", id)), c.button("button.facts", fmt.Sprintf("facts/%d", id))}}
+	for _, cs := range ch.Cases {
+		buttons = append(buttons, []outbox.Button{{Label: c.phrase("button.case", phrase.Args{"case": fmt.Sprint(cs.ID)}), Action: triage.Press(triage.PressShow, cs.ID)}})
+	}
+	if !p.Hushed.IsZero() {
+		buttons = append(buttons, []outbox.Button{c.button("button.lift", fmt.Sprintf("lift/%d", id))})
+	}
+	return c.about(ctx, p, strings.Join(rows, "\n"), buttons)
+}
+
+// next reports whether s is the first step that still lies ahead.
+func next(p plan.Plan, s plan.Step) bool {
+	i := slices.IndexFunc(p.Steps, func(o plan.Step) bool { return o.Status == plan.Projected })
+	return i >= 0 && p.Steps[i].Key == s.Key
+}
+
+// marks are what keeps her from being written to.
+func (c *colleague) marks(p reminders.Patient) []string {
+	var rows []string
+	for _, m := range []struct {
+		since time.Time
+		key   string
+	}{{p.Hushed, "staff.is_hushed"}, {p.OptedOut, "staff.is_out"}, {p.Unreachable, "staff.is_unreachable"}} {
+		if !m.since.IsZero() {
+			rows = append(rows, c.phrase(m.key, phrase.Args{"since": c.when(m.since)}))
+		}
+	}
+	return rows
+}
+
+func (c *colleague) missing(ch care.Chart) string {
+	var items []string
+	for _, k := range ch.Checks {
+		if k.Required && !k.Holds(ch.Today) {
+			items = append(items, c.item(k.Item))
+		}
+	}
+	return strings.Join(items, ", ")
+}
+
+// item is an item of the checklist in her language, beside the word that it is
+// entered by.
+func (c *colleague) item(word string) string {
+	if key := "item." + word; c.room.Service.Phrases.Has(key) {
+		return c.phrase(key, nil) + " (" + word + ")"
+	}
+	return word
+}
+
+// showCalendar is a patient's calendar with its reasons.
+func (c *colleague) showCalendar(ctx context.Context, id int64) error {
+	ch, err := c.room.Care.Chart(ctx, c.tx, c.in.Who, id)
+	if err != nil {
+		return err
+	}
+	rows := []string{c.phrase("staff.calendar", phrase.Args{"who": who(ch.Patient)})}
+	for _, s := range ch.Plan.Steps {
+		rows = append(rows, "· "+c.step(s))
+		for _, r := range s.Reasons {
+			rows = append(rows, "   "+c.why(r))
+		}
+	}
+	for _, k := range ch.Plan.Conflicts {
+		rows = append(rows, c.conflict(k))
+	}
+	if g := ch.Plan.Gestation; g != nil {
+		rows = append(rows, c.phrase("staff.gestation", phrase.Args{"weeks": fmt.Sprint(g.Weeks), "days": fmt.Sprint(g.Days), "due": g.DueDate.String()}))
+	}
+	if len(ch.Plan.Steps) == 0 {
+		rows = append(rows, c.place(ch.Plan, ch.Patient))
+	}
+	return c.about(ctx, ch.Patient, strings.Join(rows, "\n"), nil)
+}
+
+// showFacts lists what was entered, each with the word that corrects it.
+func (c *colleague) showFacts(ctx context.Context, id int64) error {
+	ch, err := c.room.Care.Chart(ctx, c.tx, c.in.Who, id)
+	if err != nil {
+		return err
+	}
+	rows := []string{c.phrase("staff.facts", phrase.Args{"who": who(ch.Patient), "handle": ch.Patient.Handle})}
+	for _, f := range ch.Facts {
+		rows = append(rows, f.ID+" · "+c.fact(f.Fact)+" · "+c.when(f.At))
+	}
+	return c.about(ctx, ch.Patient, strings.Join(rows, "\n"), nil)
+}
