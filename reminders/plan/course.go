@@ -97,9 +97,10 @@ func (c course) never() bool { return !c.last.IsZero() && c.last.Before(c.first)
 func (b *builder) planOrders(name StepName) {
 	f, ok := b.rule(name)
 	n := 0
-	for _, c := range b.orders {
+	for i, c := range b.orders {
 		if slices.Contains(f.rule.Drugs, c.class) {
 			b.planOrder(name, f, ok, c)
+			b.checkDouble(name, c, b.orders[:i])
 			n++
 		}
 	}
@@ -131,6 +132,17 @@ func (b *builder) planOrder(name StepName, f found, ok bool, c course) {
 	b.add(s)
 	if _, planned := b.anchors[name]; !planned {
 		b.anchors[name] = settled(c.first)
+	}
+}
+
+// checkDouble notes an order that runs beside an earlier one for the same
+// medicine, so that she would be asked to take both.
+func (b *builder) checkDouble(name StepName, c course, earlier []course) {
+	for _, e := range earlier {
+		if medicine(e.fact) == medicine(c.fact) && !c.never() && !e.never() && (e.last.IsZero() || !e.last.Before(c.first)) {
+			s := Step{Name: name, Key: string(name) + "/" + c.key}
+			b.conflict(s, because("order_double", "drug", c.fact.Drug, "from", c.first.String(), "other", e.first.String()))
+		}
 	}
 }
 

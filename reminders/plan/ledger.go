@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"handrail.example/reminders/civil"
@@ -205,6 +206,8 @@ func repeatKey(f Fact) string {
 		return fmt.Sprintf("%s %s", f.Kind, f.On)
 	case HCG:
 		return fmt.Sprintf("%s %d", f.Kind, f.At.Unix())
+	case OrderGiven:
+		return fmt.Sprint("order ", medicine(f), f.Dose, f.Unit, f.Times, f.From)
 	case StopOrder:
 		return "stop " + f.Order
 	case Visit:
@@ -215,6 +218,9 @@ func repeatKey(f Fact) string {
 	}
 	return ""
 }
+
+// medicine is what an order is for, apart from how much of it.
+func medicine(f Fact) string { return strings.ToLower(f.Drug + "|" + f.Product + "|" + f.Route) }
 
 // checkOrders refuses a stop or an answer that belongs to no live order.
 func (l ledger) checkOrders() error {

@@ -120,6 +120,16 @@ func TestOrderOfArrivalDoesNotMatter(t *testing.T) {
 		facts, asOf := anyCycle(t, p)
 		want := builtOrSkip(t, p, facts, asOf)
 		shuffled := rapid.Permutation(facts).Draw(t, "arrival")
+		if rapid.Bool().Draw(t, "without ids") && !slices.ContainsFunc(facts, func(f Fact) bool { return f.Order != "" }) {
+			for i := range shuffled {
+				shuffled[i].ID = ""
+			}
+			again, err := Build(p, rapid.Permutation(shuffled).Draw(t, "arrival again"), asOf)
+			if err != nil {
+				t.Fatalf("refused without ids: %v", err)
+			}
+			want = again
+		}
 		got, err := Build(p, shuffled, asOf)
 		if err != nil {
 			t.Fatalf("refused in another order: %v", err)
