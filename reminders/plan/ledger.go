@@ -32,6 +32,7 @@ func newLedger(facts []Fact, cutOff civil.TimeOfDay, asOf time.Time) (ledger, er
 	if err := l.index(facts); err != nil {
 		return l, err
 	}
+	l.live = make([]Fact, 0, len(facts))
 	for _, f := range facts {
 		if _, replaced := l.successor[f.ID]; (f.ID == "" || !replaced) && f.Kind != Retracted {
 			l.live = append(l.live, f)

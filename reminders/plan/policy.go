@@ -215,10 +215,7 @@ func DefaultPolicy() Policy {
 // value. Its error is Faults, all of them at once.
 func ParsePolicy(b []byte) (Policy, error) {
 	p := DefaultPolicy()
-	var fs Faults
-	if err := Strict(b, &p); err != nil {
-		fs = err.(Faults)
-	}
+	fs := strict(b, &p)
 	// A field of a wrong type has kept the default, which is sound, so the
 	// other rules can be checked all the same.
 	p.check(&fs)

@@ -182,10 +182,7 @@ func (p Policy) Protocol() (Protocol, bool) {
 // anchor comes later or nowhere, is refused. Its error is Faults, all at once.
 func ParseProtocol(b []byte) (Protocol, error) {
 	var p Protocol
-	var fs Faults
-	if err := Strict(b, &p); err != nil {
-		fs = err.(Faults)
-	}
+	fs := strict(b, &p)
 	p.check("", &fs)
 	if err := fs.Or(); err != nil {
 		return Protocol{}, err

@@ -63,7 +63,9 @@ func (fs *Faults) add(field string, value any, allowed string) {
 // out keeps its value, a list is replaced whole, a map is added to. Unknown
 // keys and values of a wrong type are all reported together, as Faults. Fields
 // are named by their yaml tag; a time.Duration is written as "30m".
-func Strict(b []byte, into any) error {
+func Strict(b []byte, into any) error { return strict(b, into).Or() }
+
+func strict(b []byte, into any) Faults {
 	var tree any
 	if err := yaml.Unmarshal(b, &tree); err != nil {
 		return Faults{{Field: "file", Allowed: "is not readable YAML: " + firstLine(err)}}
@@ -73,7 +75,7 @@ func Strict(b []byte, into any) error {
 	}
 	var fs Faults
 	fill(reflect.ValueOf(into).Elem(), tree, "", &fs)
-	return fs.Or()
+	return fs
 }
 
 func firstLine(err error) string {
