@@ -22,8 +22,12 @@ import (
 	"handrail.example/bot/loopback"
 )
 
-// pictures is where to leave pictures of the page for a human to look at.
-var pictures = flag.String("pictures", "", "directory to leave pictures of the page in")
+// pictures is where to leave pictures of the page for a human to look at; they
+// are of an invented day, or of a clinic that is already running.
+var (
+	pictures = flag.String("pictures", "", "directory to leave pictures of the page in")
+	running  = flag.String("of", "", "address of a running page to take them of")
+)
 
 // cast is invented, like everything the page shows here.
 var cast = []loopback.Contact{
@@ -302,8 +306,31 @@ func TestPageInABrowser(t *testing.T) {
 	until("what happened", `document.querySelector("#said").textContent.includes("10:00 dose")`)
 	b.send(t, 104, "The newest of all")
 	until("the log", `document.querySelector("#log button").textContent.includes("The newest of all")`)
-	until("nothing sticks out", `document.documentElement.scrollWidth <= innerWidth`)
+	for _, width := range []int64{1400, 900, 420} {
+		run("narrow it", chromedp.EmulateViewport(width, 800))
+		until(fmt.Sprint("nothing sticks out at ", width), `document.documentElement.scrollWidth <= innerWidth`)
+		over, err := chromedp.Run(ctx, chromedp.Evaluate[string](overlapping))
+		if err != nil || over != "" {
+			t.Errorf("at %d pixels: %s cover each other (%v)", width, over, err)
+		}
+	}
 }
+
+// overlapping names two controls that cover each other, or is empty.
+const overlapping = `(() => {
+	const seen = [...document.querySelectorAll("button, summary, textarea, a")].filter(e => e.checkVisibility() && !e.closest(".lines, #log"));
+	const clip = (e) => { // a list shows only a part of itself
+		const a = e.getBoundingClientRect(), c = (e.closest(".who") || document.body).getBoundingClientRect();
+		return { left: Math.max(a.left, c.left), right: Math.min(a.right, c.right), top: Math.max(a.top, c.top), bottom: Math.min(a.bottom, c.bottom) };
+	};
+	const boxes = seen.map(e => [e, clip(e)]);
+	for (const [a] of boxes) if (a.scrollWidth > a.clientWidth + 1) return a.textContent.trim() + " and what lies beside it";
+	for (const [a, x] of boxes) for (const [b, y] of boxes) {
+		if (a !== b && x.right > y.left + 1 && y.right > x.left + 1 && x.bottom > y.top + 1 && y.bottom > x.top + 1)
+			return a.textContent.trim() + " and " + b.textContent.trim();
+	}
+	return "";
+})()`
 
 func mustZone(t *testing.T) *time.Location {
 	t.Helper()
@@ -319,8 +346,12 @@ func TestPictures(t *testing.T) {
 	if *pictures == "" {
 		t.Skip("no -pictures directory given: no pictures taken")
 	}
-	b := clinic(t)
-	b.fill(t)
+	address := *running
+	if address == "" {
+		b := clinic(t)
+		b.fill(t)
+		address = b.URL()
+	}
 	for _, p := range []struct {
 		name          string
 		width, height int
@@ -328,8 +359,8 @@ func TestPictures(t *testing.T) {
 	}{{"wide", 1400, 900, false}, {"wide-dark", 1400, 900, true}, {"middle", 900, 800, false}, {"phone", 420, 860, false}, {"phone-dark", 420, 860, true}} {
 		ctx := browser(t, p.width, p.height, p.dark)
 		err := chromedp.Do(ctx, chromedp.EmulateViewport(int64(p.width), int64(p.height)),
-			chromedp.Navigate(b.URL()+"/"), chromedp.WaitVisible(`[data-chat="104"]`), chromedp.Click(`[data-chat="104"]`),
-			chromedp.WaitVisible(`#lines-patient .line`))
+			chromedp.Navigate(address+"/"), chromedp.WaitVisible(`[data-chat="104"]`), chromedp.Click(`[data-chat="104"]`),
+			chromedp.WaitVisible(`#form-patient`))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -116,6 +116,7 @@ function showTalk(side) {
   lines.lang = person.language || "en";
   lines.replaceChildren();
   for (const m of person.messages) addLine(lines, person, m);
+  lines.atEnd = true;
   lines.scrollTop = lines.scrollHeight;
   const form = $("form-" + side);
   form.querySelector("[data-block]").textContent = person.blocked ? "Unblock the clinic" : "Block the clinic";
@@ -156,12 +157,16 @@ function attachment(file) {
   return make("figure", {}, make("span.aside", { lang: "en" }, "a " + file.kind));
 }
 
-// stayAtEnd keeps the newest line in view when a picture above it has grown.
+// stayAtEnd keeps the newest line in view when a picture above it has grown,
+// unless somebody has scrolled back to read.
 function stayAtEnd(picture) {
   const lines = picture.closest(".lines");
-  if (lines && lines.scrollHeight - lines.scrollTop - lines.clientHeight < picture.height + 40) {
-    lines.scrollTop = lines.scrollHeight;
-  }
+  if (lines && lines.atEnd !== false) lines.scrollTop = lines.scrollHeight;
+}
+
+function noteScroll(event) {
+  const lines = event.target;
+  lines.atEnd = lines.scrollHeight - lines.scrollTop - lines.clientHeight < 40;
 }
 
 function keyboard(person, m) {
@@ -181,7 +186,7 @@ function showLog() {
       day = dayOf(m.at);
       rows.push(make("li.day", {}, dayName(m.at, true)));
     }
-    const what = m.text.split("\n")[0] || (m.file ? m.file.name : "");
+    const what = m.text || (m.file ? m.file.name : "");
     rows.push(make("li", {}, make("button", { type: "button", title: m.text, onclick: () => open(p) },
       make("time", { dateTime: m.at }, hour(m.at)), make("span", {}, p.name), make("span", { lang: p.language || "en" }, what))));
   }
@@ -252,6 +257,7 @@ function arrived(person, message) {
   const lines = $("lines-" + person.side);
   addLine(lines, person, message);
   lines.lastChild.classList.add("fresh");
+  lines.atEnd = true;
   lines.scrollTop = lines.scrollHeight;
 }
 
@@ -344,7 +350,10 @@ function listen() {
 document.querySelectorAll("[data-clock]").forEach((b) => b.addEventListener("click", () => moveClock(b.dataset.clock)));
 document.querySelectorAll("[data-show]").forEach((b) => b.addEventListener("click", () => show(b.dataset.show)));
 document.querySelectorAll("form").forEach(wireForm);
-sides.forEach((side) => $("people-" + side).addEventListener("keydown", moveChoice));
+for (const side of sides) {
+  $("people-" + side).addEventListener("keydown", moveChoice);
+  $("lines-" + side).addEventListener("scroll", noteScroll);
+}
 wireKeys();
 show("patient");
 listen();
