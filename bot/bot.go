@@ -49,6 +49,9 @@ var tokenShape = regexp.MustCompile(`^[0-9]+:[A-Za-z0-9_-]+$`)
 
 // Client calls one Bot API server on behalf of one bot.
 type Client struct {
+	// Timeout is how long one call may take on the network, in real time.
+	Timeout time.Duration
+
 	url   string
 	token string
 	web   *http.Client
@@ -64,7 +67,7 @@ func NewClient(url, token string) (*Client, error) {
 	if url == "" {
 		url = DefaultURL
 	}
-	c := &Client{url: strings.TrimSuffix(url, "/"), token: token, web: newWeb()}
+	c := &Client{url: strings.TrimSuffix(url, "/"), token: token, web: newWeb(), Timeout: callTimeout}
 	api, err := telegram.New(token,
 		telegram.WithServerURL(c.url),
 		telegram.WithSkipGetMe(),
@@ -92,7 +95,7 @@ func newWeb() *http.Client {
 
 // Me asks the platform for the bot's name, which a link to the bot needs.
 func (c *Client) Me(ctx context.Context) (name string, err error) {
-	err = c.do(ctx, "getMe", callTimeout, func(ctx context.Context) error {
+	err = c.do(ctx, "getMe", c.Timeout, func(ctx context.Context) error {
 		user, err := c.api.GetMe(ctx)
 		if err == nil {
 			name = user.Username
@@ -105,7 +108,7 @@ func (c *Client) Me(ctx context.Context) (name string, err error) {
 // Menu sets the bot's list of commands for one language; an empty language is
 // the list for all others.
 func (c *Client) Menu(ctx context.Context, language string, commands []models.BotCommand) error {
-	return c.do(ctx, "setMyCommands", callTimeout, func(ctx context.Context) error {
+	return c.do(ctx, "setMyCommands", c.Timeout, func(ctx context.Context) error {
 		_, err := c.api.SetMyCommands(ctx, &telegram.SetMyCommandsParams{Commands: commands, LanguageCode: language})
 		return err
 	})
@@ -114,7 +117,7 @@ func (c *Client) Menu(ctx context.Context, language string, commands []models.Bo
 // TakeWebhook has the platform deliver updates to url, with the secret in a
 // header, instead of waiting to be polled.
 func (c *Client) TakeWebhook(ctx context.Context, url, secret string) error {
-	return c.do(ctx, "setWebhook", callTimeout, func(ctx context.Context) error {
+	return c.do(ctx, "setWebhook", c.Timeout, func(ctx context.Context) error {
 		_, err := c.api.SetWebhook(ctx, &telegram.SetWebhookParams{
 			URL: url, SecretToken: secret, AllowedUpdates: allowedUpdates,
 		})
@@ -124,7 +127,7 @@ func (c *Client) TakeWebhook(ctx context.Context, url, secret string) error {
 
 // DropWebhook returns to polling; updates that wait are kept.
 func (c *Client) DropWebhook(ctx context.Context) error {
-	return c.do(ctx, "deleteWebhook", callTimeout, func(ctx context.Context) error {
+	return c.do(ctx, "deleteWebhook", c.Timeout, func(ctx context.Context) error {
 		_, err := c.api.DeleteWebhook(ctx, &telegram.DeleteWebhookParams{})
 		return err
 	})

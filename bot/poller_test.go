@@ -86,19 +86,20 @@ func (m *memory) texts() []string {
 func (b *bench) poll(t *testing.T, in bot.Intake) *syncBuffer {
 	t.Helper()
 	var logs syncBuffer
-	p := &bot.Poller{Client: b.client, Intake: in, Clock: b.clock, Tether: b.tether, Log: slog.New(slog.NewTextHandler(&logs, nil))}
-	ctx, cancel := context.WithCancel(t.Context())
-	done := make(chan struct{})
-	go func() { defer close(done); p.Run(ctx) }()
-	t.Cleanup(func() { cancel(); <-done })
-	b.untilPolling(t)
+	t.Cleanup(b.start(t, in, &logs))
 	return &logs
 }
 
-// untilPolling waits, in real time, for the poller's request to be kept open.
-func (b *bench) untilPolling(t *testing.T) {
+// start runs a poller until stop is called. It returns when the poller's request
+// is being kept open.
+func (b *bench) start(t *testing.T, in bot.Intake, logs *syncBuffer) (stop func()) {
 	t.Helper()
+	p := &bot.Poller{Client: b.client, Intake: in, Clock: b.clock, Tether: b.tether, Log: slog.New(slog.NewTextHandler(logs, nil))}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() { defer close(done); p.Run(ctx) }()
 	eventually(t, b.Polling)
+	return func() { cancel(); <-done }
 }
 
 func eventually(t *testing.T, ok func() bool) {
@@ -353,6 +354,27 @@ func TestButtonPressesDoNotKeep(t *testing.T) {
 	}
 	if got := len(b.Expired()); got != 1 {
 		t.Errorf("%d updates expired, want the press", got)
+	}
+}
+
+func TestAPollerMayBeReplacedAtAnyMoment(t *testing.T) {
+	t.Parallel()
+	b, in := setup(t), &memory{}
+	var logs syncBuffer
+	for i := range 30 {
+		stop := b.start(t, in, &logs)
+		b.mustWrite(t, fmt.Sprint(i))
+		if i%2 == 0 { // half of the time it is stopped with the update on its way
+			if err := b.clock.Advance(t.Context(), b.clock.Now().Add(time.Minute)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		stop()
+	}
+	b.poll(t, in)
+	b.settle(t)
+	if got := len(in.texts()); got != 30 {
+		t.Errorf("%d messages kept, want 30", got)
 	}
 }
 

@@ -111,7 +111,7 @@ func (s *Sender) sendOne(ctx context.Context, chat string, st step) (id int, err
 	case st.file != nil:
 		method, call = "sendDocument", s.sendDocument
 	}
-	err = s.client.do(ctx, method, callTimeout, func(ctx context.Context) error {
+	err = s.client.do(ctx, method, s.client.Timeout, func(ctx context.Context) error {
 		m, err := call(ctx, chat, st)
 		if err == nil {
 			id = m.ID

@@ -2,7 +2,6 @@ package bot_test
 
 import (
 	"bytes"
-	"context"
 	"image"
 	"image/png"
 	"net"
@@ -257,10 +256,9 @@ func TestSendThatRunsOutOfTimeIsUnknown(t *testing.T) {
 	t.Parallel()
 	b := setup(t)
 	b.mustMisbehave(t, loopback.Fault{Kind: loopback.Late, Delay: loopback.Duration(time.Minute)})
-	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
-	defer cancel()
+	b.client.Timeout = 50 * time.Millisecond
 	want := outbox.Outcome{Fate: outbox.Unknown, Class: "no answer"}
-	if diff := cmp.Diff(want, b.sender.Send(ctx, envelope(outbox.Message{Text: "hello"}))); diff != "" {
+	if diff := cmp.Diff(want, b.sender.Send(t.Context(), envelope(outbox.Message{Text: "hello"}))); diff != "" {
 		t.Error(diff)
 	}
 	if got := len(b.Messages(maribel)); got != 1 {

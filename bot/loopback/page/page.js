@@ -114,8 +114,10 @@ function showTalk(side) {
   $("name-" + side).textContent = person.name;
   $("note-" + side).textContent = person.blocked ? "has blocked the clinic" : person.note;
   lines.lang = person.language || "en";
+  lines.ariaLive = "off"; // an old conversation is not news
   lines.replaceChildren();
   for (const m of person.messages) addLine(lines, person, m);
+  requestAnimationFrame(() => { lines.ariaLive = "polite"; });
   lines.atEnd = true;
   lines.scrollTop = lines.scrollHeight;
   const form = $("form-" + side);
