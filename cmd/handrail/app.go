@@ -19,6 +19,7 @@ import (
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
+	"handrail.example/triage/care"
 	"handrail.example/triage/rules"
 )
 
@@ -46,6 +47,7 @@ type app struct {
 	outbox     *outbox.Outbox
 	book       *reminders.Book
 	desk       *triage.Desk
+	care       *care.Care
 	intake     *dialog.Intake
 	worker     *dialog.Worker
 	dispatcher *outbox.Dispatcher
@@ -76,14 +78,17 @@ func (a *app) wire(phrases *phrase.Book) {
 	var inbound, outbound clock.Bell
 	report := func(err error) { a.log.Error("needs a look", "err", err) }
 	a.outbox = outbox.New(a.vault, &outbound)
-	a.desk = &triage.Desk{Vault: a.vault, Outbox: a.outbox, Phrases: phrases, Policy: triagePolicy(a.policy), Who: a.who}
+	a.desk = &triage.Desk{Vault: a.vault, Outbox: a.outbox, Phrases: phrases, Policy: triagePolicy(a.policy)}
 	a.book = &reminders.Book{Vault: a.vault, Outbox: a.outbox, Policy: a.policy, Concern: a.concern, Untold: a.untold,
 		Say:   sayWith(phrases),
 		Day:   func(lang string, d civil.Date) string { return phrase.Day(lang, d.Year, d.Month, d.Day) },
 		Clock: func(lang string, t civil.TimeOfDay) string { return phrase.Clock(lang, int(t)/60, int(t)%60) },
 	}
+	a.desk.Who = care.Who(a.book)
+	a.care = &care.Care{Book: a.book, Desk: a.desk}
 	talk := &dialog.Service{Vault: a.vault, Outbox: a.outbox, Book: a.book, Desk: a.desk, Phrases: phrases, Policy: a.policy,
 		Decode: func(_ dialog.Item, raw []byte) (dialog.Inbound, error) { return bot.Decode(raw) }}
+	talk.Staff = (&dialog.Staffroom{Service: talk, Care: a.care}).Receive
 	a.intake = &dialog.Intake{DB: a.db, Vault: a.vault, Source: source, Bell: &inbound}
 	a.worker = &dialog.Worker{DB: a.db, Bell: &inbound, Handle: talk.Handle, Park: talk.Park, Report: report}
 	a.dispatcher = &outbox.Dispatcher{DB: a.db, Vault: a.vault, Outbox: a.outbox, Sender: a.sender, OnTrouble: a.trouble, Report: report,
@@ -128,15 +133,6 @@ func sayWith(phrases *phrase.Book) func(lang string, neutral bool, key string, a
 		}
 		return phrases.Say(lang, key, args)
 	}
-}
-
-// who tells the queue whom a case is about.
-func (a *app) who(ctx context.Context, tx *store.Tx, who seal.Person) (triage.Known, error) {
-	p, known, err := a.book.ByPerson(ctx, tx, who)
-	if err != nil || !known {
-		return triage.Known{}, err
-	}
-	return triage.Known{ID: p.ID, Label: p.Handle + " " + p.Name, Language: p.Language}, nil
 }
 
 // untold reports whether a result of hers waits to be told by a person.
