@@ -30,9 +30,6 @@ import (
 type Care struct {
 	Book *reminders.Book
 	Desk *triage.Desk
-	// Moved tells a patient once what an action moved in her calendar. cause
-	// makes it happen once.
-	Moved func(ctx context.Context, tx *store.Tx, p reminders.Patient, cause string, m reminders.Moved) error
 }
 
 // Who looks a patient up for the queue. It is the desk's Who.

@@ -28,6 +28,8 @@ type Preview struct {
 	// Missing are the items of the checklist that her cycle still lacks, when the
 	// entry is its day one.
 	Missing []string
+
+	after plan.Plan
 }
 
 // Preview is what entering a fact would move. What cannot be true is a
@@ -71,7 +73,7 @@ func (c *Care) plausible(f plan.Fact) (plan.Fact, error) {
 }
 
 func previewOf(p reminders.Patient, f plan.Fact, m reminders.Moved) Preview {
-	v := Preview{Patient: p, Fact: f, Changes: plan.Diff(m.Old, m.New)}
+	v := Preview{Patient: p, Fact: f, Changes: plan.Diff(m.Old, m.New), after: m.New}
 	for _, n := range m.New.Conflicts {
 		if !slices.ContainsFunc(m.Old.Conflicts, func(o plan.Conflict) bool { return o.Key == n.Key && o.Why.String() == n.Why.String() }) {
 			v.Conflicts = append(v.Conflicts, n)
@@ -98,8 +100,8 @@ func complete(f plan.Fact) error {
 	return nil
 }
 
-// Enter saves a fact, has everything that hangs on it moved, and tells the patient
-// what moved where she may know it. A trigger's order is not saved but put before
+// Enter saves a fact and has everything that hangs on it moved; the book tells the
+// patient what moved, where she may know it. A trigger's order is not saved but put before
 // a second person; see CheckTrigger.
 func (c *Care) Enter(ctx context.Context, tx *store.Tx, actor triage.Staff, patient int64, f plan.Fact, inbox int64) (Preview, error) {
 	v, err := c.Preview(ctx, tx, actor, patient, f)
@@ -109,11 +111,21 @@ func (c *Care) Enter(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 	if v.Second {
 		return v, c.askForCheck(ctx, tx, actor, v)
 	}
-	m, err := c.save(ctx, tx, actor, v.Patient, v.Fact, inbox)
+	// First of all: while a result waits to be told, the book tells her nothing.
+	told, err := c.openResult(ctx, tx, actor, v, inbox)
 	if err != nil {
 		return v, err
 	}
-	return v, c.follow(ctx, tx, actor, v, m)
+	m, err := c.save(ctx, tx, actor, v.Patient, v.Fact, inbox)
+	switch {
+	case err != nil && told:
+		// The preview let it pass a moment ago: no refusal, but a failure that
+		// must undo the case too.
+		return v, fmt.Errorf("save a %s that was previewed: %v", f.Kind, err)
+	case err != nil:
+		return v, err
+	}
+	return v, c.follow(ctx, tx, v, m)
 }
 
 // save records a fact and the action that it is.
@@ -126,15 +138,7 @@ func (c *Care) save(ctx context.Context, tx *store.Tx, actor triage.Staff, p rem
 }
 
 // follow does what a saved fact calls for besides moving the calendar.
-func (c *Care) follow(ctx context.Context, tx *store.Tx, actor triage.Staff, v Preview, m reminders.Moved) error {
-	cycle, err := c.Book.Cycle(ctx, tx, v.Patient.ID)
-	if err != nil {
-		return err
-	}
-	if told := c.toTell(v.Fact, m, cycle.ID); told != nil {
-		// Nothing of it reaches her before a person has told her.
-		return c.openResult(ctx, tx, actor, v.Patient, *told)
-	}
+func (c *Care) follow(ctx context.Context, tx *store.Tx, v Preview, m reminders.Moved) error {
 	if len(v.Missing) > 0 {
 		if _, err := c.Desk.Open(ctx, tx, triage.Opening{Key: factKey(m.Fact.Number) + "/not_ready", Person: v.Patient.Person, Reason: triage.NotReady,
 			Urgency: rules.SameDay, Notes: []triage.Line{missingLine(v.Missing)}}); err != nil {
@@ -146,11 +150,7 @@ func (c *Care) follow(ctx context.Context, tx *store.Tx, actor triage.Staff, v P
 			return err
 		}
 	}
-	untold, err := c.untold(ctx, tx, v.Patient)
-	if err != nil || untold || c.Moved == nil {
-		return err
-	}
-	return c.Moved(ctx, tx, v.Patient, factKey(m.Fact.Number)+"/moved", m)
+	return nil
 }
 
 func missingLine(items []string) triage.Line {

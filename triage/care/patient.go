@@ -10,6 +10,7 @@ import (
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
+	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
 )
@@ -102,6 +103,10 @@ func (c *Care) Hush(ctx context.Context, tx *store.Tx, actor triage.Staff, patie
 	note := "lifted"
 	if hushed {
 		note = "hushed"
+		// Besides the plan's own: what was about to be answered by the program.
+		if _, err := c.Desk.Outbox.WithdrawMessages(ctx, tx, p.Person, outbox.Dose, outbox.Reminder, outbox.Reply); err != nil {
+			return false, err
+		}
 	}
 	return true, c.did(ctx, tx, actor, triage.HushPatient, p, 0, note)
 }

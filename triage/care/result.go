@@ -5,42 +5,27 @@ import (
 	"fmt"
 	"math"
 	"strings"
-	"time"
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
+	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
 	"handrail.example/triage/rules"
 )
 
-// news is something about her that a person must tell her.
-type news struct {
-	key  string // the case's cause
-	note triage.Line
-}
-
-// toTell is what a fact says that only a person may tell her; nil for nothing.
-func (c *Care) toTell(f plan.Fact, m reminders.Moved, cycle int64) *news {
-	n := &news{key: factKey(m.Fact.Number) + "/tell"}
-	switch f.Kind {
+// toTell is what a fact says that only a person may tell her; false for nothing.
+func toTell(v Preview) (triage.Line, bool) {
+	switch f := v.Fact; f.Kind {
 	case plan.HCG:
-		n.note = hcgLine(f, m.New.HCG)
-		// The calendar asks for the same thing under this key: one case is enough.
-		for _, o := range m.New.Open {
-			if strings.HasPrefix(o.Key, "result/") {
-				n.key = fmt.Sprintf("cycle/%d/open/%s", cycle, o.Key)
-			}
-		}
+		return hcgLine(f, v.after.HCG), true
 	case plan.OBScan:
-		n.note = triage.Line{Key: "note.ob_ultrasound." + viability(f)}
+		return triage.Line{Key: "note.ob_ultrasound." + viability(f)}, true
 	case plan.Cancelled:
-		n.note = triage.Line{Key: "note.cancelled", Args: phrase.Args{"reason": f.Reason}}
-	default:
-		return nil
+		return triage.Line{Key: "note.cancelled", Args: phrase.Args{"reason": f.Reason}}, true
 	}
-	return n
+	return triage.Line{}, false
 }
 
 // hcgLine is a value and how it reads beside the one before, for staff.
@@ -66,15 +51,35 @@ func viability(f plan.Fact) string {
 	return "not_viable"
 }
 
-// openResult makes the one who entered a result answer for its being told: she
-// has the case, and it comes back to her, then to the lead, until it is closed.
-func (c *Care) openResult(ctx context.Context, tx *store.Tx, actor triage.Staff, p reminders.Patient, n news) error {
-	cs, err := c.Desk.Open(ctx, tx, triage.Opening{Key: n.key, Person: p.Person, Reason: triage.ResultToTell, Urgency: rules.SameDay, Notes: []triage.Line{n.note}})
+// openResult makes the one who enters a result answer for its being told: she has
+// the case, and it comes back to her, then to the lead, until it is closed. It
+// reports whether there is something to tell.
+func (c *Care) openResult(ctx context.Context, tx *store.Tx, actor triage.Staff, v Preview, inbox int64) (bool, error) {
+	note, some := toTell(v)
+	if !some {
+		return false, nil
+	}
+	cycle, err := c.Book.Cycle(ctx, tx, v.Patient.ID)
+	if err != nil {
+		return true, err
+	}
+	cs, err := c.Desk.Open(ctx, tx, triage.Opening{Key: resultKey(v.Fact, cycle.ID, inbox), Person: v.Patient.Person,
+		Reason: triage.ResultToTell, Urgency: rules.SameDay, Notes: []triage.Line{note}})
 	if err != nil || cs.State != triage.Open {
-		return err
+		return true, err
 	}
 	_, err = c.Desk.Take(ctx, tx, actor, cs.ID)
-	return err
+	return true, err
+}
+
+// resultKey is the cause of a result's case. The calendar asks for a new hCG value
+// to be told under a key of its own; the same one makes it one case. A correction
+// is told anew.
+func resultKey(f plan.Fact, cycle, inbox int64) string {
+	if f.Kind == plan.HCG && f.Replaces == "" {
+		return fmt.Sprintf("cycle/%d/open/result/%s", cycle, f.At.UTC().Format("200601021504"))
+	}
+	return fmt.Sprintf("cycle/%d/tell/%s/%s/%d", cycle, f.Kind, f.Replaces, inbox)
 }
 
 // untold reports whether a result of hers waits to be told.
@@ -113,29 +118,39 @@ func (c *Care) Told(ctx context.Context, tx *store.Tx, actor triage.Staff, caseI
 		return err
 	}
 	untold, err := c.untold(ctx, tx, p)
-	if err != nil || untold || c.Moved == nil {
+	if err != nil || untold || p.Quiet() {
 		return err
 	}
-	m, err := c.since(ctx, tx, p, cs.Opened)
-	if err != nil {
-		return err
-	}
-	return c.Moved(ctx, tx, p, fmt.Sprintf("case/%d/moved", caseID), m)
+	return c.catchUp(ctx, tx, p, cs)
 }
 
-// since is what has moved in her calendar through the facts recorded at or after
-// an instant.
-func (c *Care) since(ctx context.Context, tx *store.Tx, p reminders.Patient, at time.Time) (reminders.Moved, error) {
+// catchUp tells her what was booked while nothing could be said, since a case was
+// opened.
+func (c *Care) catchUp(ctx context.Context, tx *store.Tx, p reminders.Patient, cs triage.Case) error {
 	pl, cycle, err := c.Book.Plan(ctx, tx, p.ID)
-	if err != nil {
-		return reminders.Moved{}, err
+	if err != nil || !pl.Cancelled.IsZero() {
+		return err
 	}
 	var before []plan.Fact
 	for _, f := range cycle.Facts {
-		if f.At.Before(at) { // recorded
+		if f.At.Before(cs.Opened) { // recorded
 			before = append(before, f.Fact)
 		}
 	}
 	old, err := plan.Build(c.Book.Policy, before, tx.Now)
-	return reminders.Moved{Old: old, New: pl}, err
+	if err != nil {
+		return err
+	}
+	rows := c.Book.MovedLines(p.Language, old, pl, true)
+	if len(rows) == 0 {
+		return nil
+	}
+	m := outbox.Message{Text: c.Book.Say(p.Language, p.Neutral, "moved.head", nil)}
+	if p.Neutral {
+		m.Buttons = [][]outbox.Button{{{Label: c.Book.Say(p.Language, false, "show", nil), Action: reminders.ActCalendar}}}
+	} else {
+		m.Text += "\n" + strings.Join(rows, "\n")
+	}
+	return c.Desk.Outbox.Put(ctx, tx, outbox.Want{Key: fmt.Sprintf("case/%d/moved", cs.ID), Topic: fmt.Sprintf("case/%d/answers", cs.ID),
+		Kind: outbox.Reply, To: p.Person, Message: m})
 }
