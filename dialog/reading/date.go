@@ -58,7 +58,7 @@ func (d *dater) all() []dateExpr {
 // at reads one expression that begins at token i.
 func (d *dater) at(i int) (dateExpr, bool) {
 	for _, read := range []func(int) (dateExpr, bool){
-		d.relative, d.ago, d.numeric, d.named, d.weekday, d.nth, d.cycleDay, d.monthDay,
+		d.holiday, d.relative, d.ago, d.numeric, d.named, d.weekday, d.nth, d.cycleDay, d.monthDay,
 	} {
 		if e, ok := read(i); ok {
 			return e, true
@@ -205,6 +205,33 @@ func (d *dater) morning(i int) bool {
 // days from tomorrow" is read by ago.
 func (d *dater) fromThere(e dateExpr) (dateExpr, bool) { return e, true }
 
+// holidays on the same date each year, by the words for them.
+var holidays = []struct {
+	words []string
+	m, d  int
+}{
+	{[]string{"new", "years", "eve"}, 12, 31}, {[]string{"new", "year", "eve"}, 12, 31}, {[]string{"nye"}, 12, 31},
+	{[]string{"new", "years", "day"}, 1, 1}, {[]string{"new", "years"}, 1, 1}, {[]string{"christmas", "eve"}, 12, 24},
+	{[]string{"christmas", "day"}, 12, 25}, {[]string{"christmas"}, 12, 25}, {[]string{"xmas"}, 12, 25}, {[]string{"boxing", "day"}, 12, 26},
+	{[]string{"valentines", "day"}, 2, 14}, {[]string{"valentines"}, 2, 14}, {[]string{"halloween"}, 10, 31},
+	{[]string{"independence", "day"}, 7, 4}, {[]string{"fourth", "of", "july"}, 7, 4}, {[]string{"st", "patricks", "day"}, 3, 17},
+	{[]string{"nochebuena"}, 12, 24}, {[]string{"noche", "buena"}, 12, 24}, {[]string{"navidad"}, 12, 25},
+	{[]string{"nochevieja"}, 12, 31}, {[]string{"noche", "vieja"}, 12, 31}, {[]string{"fin", "de", "ano"}, 12, 31},
+	{[]string{"ano", "nuevo"}, 1, 1}, {[]string{"dia", "de", "reyes"}, 1, 6}, {[]string{"reyes"}, 1, 6},
+	{[]string{"san", "valentin"}, 2, 14}, {[]string{"dia", "del", "amor"}, 2, 14}, {[]string{"dia", "de", "muertos"}, 11, 2},
+	{[]string{"cinco", "de", "mayo"}, 5, 5}, {[]string{"dia", "de", "las", "madres"}, 5, 10},
+}
+
+func (d *dater) holiday(i int) (dateExpr, bool) {
+	j := d.skip(i, "on", "el", "en")
+	for _, h := range holidays {
+		if d.norm(j) == h.words[0] && d.words(j, h.words...) {
+			return d.dayMonth(h.m, h.d, j+len(h.words))
+		}
+	}
+	return dateExpr{}, false
+}
+
 // openPhrases leave the day open: she has to be asked.
 var openPhrases = [][]string{
 	{"a", "few", "days"}, {"few", "days"}, {"several", "days"}, {"some", "days", "ago"}, {"the", "other", "day"}, {"other", "day"},
@@ -213,6 +240,7 @@ var openPhrases = [][]string{
 	{"last", "week"}, {"earlier", "this", "week"}, {"sometime", "this", "week"}, {"this", "week"},
 	{"la", "semana", "pasada"}, {"esta", "semana"}, {"semana", "pasada"},
 	{"over", "the", "weekend"}, {"this", "weekend"}, {"the", "weekend"}, {"last", "weekend"}, {"weekend"},
+	{"few", "days", "back"}, {"estos", "dias"}, {"these", "days"}, {"around", "midnight"}, {"about", "midnight"}, {"at", "midnight"}, {"midnight"}, {"medianoche"}, {"media", "noche"},
 	{"fin", "de", "semana"}, {"finde"}, {"few", "months"}, {"algunos", "meses"},
 }
 
@@ -232,7 +260,9 @@ func (d *dater) open(i int) (dateExpr, bool) {
 // openDays are days worth offering for an open phrase.
 func (d *dater) openDays(p []string) []civil.Date {
 	switch p[len(p)-1] {
-	case "days", "dias":
+	case "midnight", "medianoche", "noche":
+		return []civil.Date{d.today, d.today.AddDays(-1)}
+	case "days", "dias", "back":
 		return []civil.Date{d.today.AddDays(-2), d.today.AddDays(-3), d.today.AddDays(-4)}
 	case "weekend", "finde", "semana":
 		if p[0] == "fin" || p[0] == "finde" || p[len(p)-1] == "weekend" {

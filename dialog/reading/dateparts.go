@@ -136,6 +136,40 @@ func (d *dater) span(i int) (s span, ok bool) {
 	return s, ok
 }
 
+// roughly reads "4 or 5 days ago" and "about a week ago", which leave the day
+// open.
+func (d *dater) roughly(i int) (dateExpr, bool) {
+	about := d.skip(i, "like", "about", "around", "roughly", "maybe", "como", "mas", "menos", "casi", "unos", "unas", "aproximadamente", "tipo", "quiza", "quizas", "ya")
+	a, k, ok := d.whole(about)
+	if !ok && (d.norm(about) == "a" || d.norm(about) == "una") {
+		a, k, ok = 1, about+1, true
+	}
+	if !ok {
+		return dateExpr{}, false
+	}
+	b := a
+	if n := d.norm(k); n == "or" || n == "o" || n == "to" || n == "a" || n == "-" || n == "u" {
+		if x, to, ok := d.whole(k + 1); ok && x > a {
+			b, k = x, to
+		}
+	}
+	days, _, _ := unitDays(d.norm(k))
+	if days == 0 || b == a && !(days == 7 && about > i) {
+		return dateExpr{}, false
+	}
+	to := k + 1
+	if n := d.norm(to); n == "ago" || n == "back" || n == "atras" {
+		to++
+	}
+	out := dateExpr{to: to, asks: true, days: []civil.Date{d.today.AddDays(-a * days)}}
+	if b > a {
+		out.days = append(out.days, d.today.AddDays(-b*days))
+	} else {
+		out.days = append(out.days, d.today.AddDays(1-a*days), d.today.AddDays(-1-a*days))
+	}
+	return out, true
+}
+
 func (d *dater) minus(from civil.Date, s span, sign int) civil.Date {
 	t := time.Date(from.Year, from.Month+time.Month(sign*s.months), from.Day, 0, 0, 0, 0, time.UTC)
 	return civil.DateOf(t).AddDays(sign * s.days)
@@ -159,6 +193,9 @@ func (d *dater) ago(i int) (dateExpr, bool) {
 		}
 	}
 	s, ok := d.span(j)
+	if e, isOpen := d.roughly(j); isOpen && (sign < 0 || d.norm(e.to-1) == "ago" || d.norm(e.to-1) == "back" || d.norm(e.to-1) == "atras") {
+		return e, true
+	}
 	if !ok {
 		if sign != 0 {
 			if e, ok := d.open(j); ok && sign < 0 {
@@ -358,9 +395,9 @@ func (d *dater) choose(first, other civil.Date, to int) (dateExpr, bool) {
 	return dateExpr{days: []civil.Date{first, other}, asks: recent(first), to: to}, true
 }
 
-// farBack is how many days ago the first day of a period is still believed;
-// with two readings of a date, one farther back than this is out.
-const farBack = 200
+// farBack is how many days ago the first day of a period is still believed
+// where a date may be read in two ways: two months and some days.
+const farBack = 70
 
 func (d *dater) dayMonth(m, day, to int) (dateExpr, bool) {
 	if v := d.pastDay(m, day); !v.IsZero() {
@@ -439,6 +476,13 @@ func (d *dater) weekday(i int) (dateExpr, bool) {
 // dayLike: a short name stands as a weekday before a part of the day or a
 // number.
 func (d *dater) dayLike(i int) bool {
+	if i+1 >= len(d.toks) || d.toks[i+1].brk == hardBreak || d.norm(i+1) == "or" || d.norm(i+1) == "o" || d.norm(i+1) == "and" {
+		return true
+	}
+	switch d.norm(i - 1) {
+	case "or", "o", "and", "y", "between", "entre":
+		return true
+	}
 	switch d.norm(i + 1) {
 	case "night", "morning", "evening", "afternoon", "noche", "tarde", "manana":
 		return true
@@ -461,6 +505,10 @@ func (d *dater) weekdayAt(i, j int, w time.Weekday) (dateExpr, bool) {
 	}
 	day := d.last(w, 0)
 	e := dateExpr{to: to, days: []civil.Date{day}}
+	if day == d.today {
+		// Written on that very weekday it may mean a week ago.
+		e.days, e.asks = []civil.Date{day, day.AddDays(-7)}, true
+	}
 	for k := i; k < j; k++ {
 		switch d.norm(k) {
 		case "next", "proximo":
@@ -471,10 +519,21 @@ func (d *dater) weekdayAt(i, j int, w time.Weekday) (dateExpr, bool) {
 				e.days = append(e.days, ah)
 			}
 		case "last", "past", "pasado", "ultimo":
-			e.days[0] = d.last(w, 1)
+			e = d.lastWeekday(e, w)
 		}
 	}
 	return d.weekdayTail(e, w)
+}
+
+// lastWeekday is "last Friday". Written on the day after, it may mean yesterday
+// or a week before that.
+func (d *dater) lastWeekday(e dateExpr, w time.Weekday) dateExpr {
+	day := d.last(w, 1)
+	e.days, e.asks = []civil.Date{day}, false
+	if d.today.DaysSince(day) == 1 {
+		e.days, e.asks = []civil.Date{day, day.AddDays(-7)}, true
+	}
+	return e
 }
 
 func (d *dater) monthAt(i int) bool { _, ok := months[d.norm(i)]; return ok && d.joined(i) }
@@ -529,10 +588,10 @@ func (d *dater) weekdayTail(e dateExpr, w time.Weekday) (dateExpr, bool) {
 		}
 	case "pasado", "pasada", "ultima", "last":
 		if d.joined(k) {
-			e.days = []civil.Date{d.last(w, 1)}
+			e = d.lastWeekday(e, w)
 			e.to = k + 1
 			if d.norm(k+1) == "week" || d.norm(k+1) == "semana" || d.norm(k-1) == "semana" {
-				e.days[0], e.to = d.inWeek(w, -1), k+2
+				e.days, e.asks, e.to = []civil.Date{d.inWeek(w, -1)}, false, k+2
 			}
 		}
 	case "next", "siguiente", "proxima", "que":
@@ -615,7 +674,7 @@ func (d *dater) cycleDay(i int) (dateExpr, bool) {
 	j := d.skip(i, "cycle", "the", "el", "mi", "my")
 	switch d.norm(j) {
 	case "day", "dia", "cd", "dc":
-		if n, to, ok := d.whole(j + 1); ok && n >= 1 && n <= 40 && d.joined(j+1) && !d.monthAt(d.skip(to, "de", "of")) {
+		if n, to, ok := d.whole(j + 1); ok && n >= 1 && n <= 40 && d.joined(j+1) && !d.monthAt(d.skip(to, "de", "of")) && !d.otherCount(to) {
 			return dateExpr{cycle: n, to: d.skip(to, "of", "de", "del", "my", "mi", "cycle", "ciclo")}, true
 		}
 		return dateExpr{}, false
@@ -624,6 +683,17 @@ func (d *dater) cycleDay(i int) (dateExpr, bool) {
 		return dateExpr{cycle: n, to: to + 1}, true
 	}
 	return dateExpr{}, false
+}
+
+// otherCount: the days counted are not of the cycle ("day 9 post transfer",
+// "day 3 of clomid").
+func (d *dater) otherCount(i int) bool {
+	switch d.norm(d.skip(i, "of", "de", "del", "con", "my", "la", "the", "mi", "d")) {
+	case "post", "past", "after", "dpt", "dp", "postransferencia", "transferencia", "transfer", "since", "desde", "despues", "tras",
+		"letrozole", "letrozol", "clomid", "clomifeno", "clomiphene", "femara", "stims", "stimming", "progesterone", "progesterona", "estimulacion", "gonal", "menopur", "fet", "antibiotics", "meds", "estradiol", "pio":
+		return true
+	}
+	return false
 }
 
 // monthDay reads a day of the month alone: "the 3rd", "el 3", "on 15".

@@ -96,7 +96,35 @@ func (m *message) dayExpr() (dateExpr, bool) {
 		return dateExpr{}, false
 	}
 	best = m.corrected(all, best)
-	return m.counted(all, best), true
+	return m.eitherDay(all, best, m.counted(all, best)), true
+}
+
+// eitherDay: "Monday or Tuesday", "between Wednesday night and Thursday": she
+// does not know, so she is asked.
+func (m *message) eitherDay(all []dateExpr, best int, e dateExpr) dateExpr {
+	for _, i := range []int{best - 1, best + 1} {
+		if i < 0 || i >= len(all) || len(all[i].days) == 0 || all[i].cycle > 0 || all[i].instant || len(e.days) == 0 {
+			continue
+		}
+		a, b := all[min(i, best)], all[max(i, best)]
+		if len(a.days) == 0 || len(b.days) == 0 || b.from-a.to > 3 || a.days[0] == b.days[0] || !m.undecided(a, b) {
+			continue
+		}
+		e.days, e.asks = append(slices.Clone(a.days), b.days...), true
+	}
+	return e
+}
+
+// undecided: "or" stands between two days, or "between" before them, or both
+// are asked.
+func (m *message) undecided(a, b dateExpr) bool {
+	for k := max(a.from-3, 0); k < b.from; k++ {
+		switch n := m.toks[k].norm; {
+		case (n == "or" || n == "o" || n == "u" || n == "maybe" || n == "quiza" || n == "quizas") && k >= a.to, n == "between" || n == "entre":
+			return true
+		}
+	}
+	return m.questions[m.toks[a.from].sentence] && m.questions[m.toks[b.from].sentence]
 }
 
 func (m *message) periodAnchor() match {

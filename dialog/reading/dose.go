@@ -57,6 +57,8 @@ func (m *message) doseEvents() []doseEvent {
 // was taken, a missed one that is only supposed is a question.
 func doseInState(d rules.Dose, s State) rules.Dose {
 	switch {
+	case d == "reversed":
+		return taken
 	case s == Present || s == Past && d == rules.Missed:
 		return d
 	case s == Negated && (d == rules.Missed || d == rules.Late || d == rules.Stopped):

@@ -76,28 +76,55 @@ func (m *message) wordIntents() []rules.Intent {
 // after the trigger or the transfer.
 func (m *message) periodIntents(r *Reading) []rules.Intent {
 	late := slices.Contains([]rules.Phase{rules.AfterTrigger, rules.AfterTransfer, rules.EarlyPregnancy}, r.phase)
+	waiting := r.phase == rules.BeforeCycle || r.phase == ""
 	start := m.first("intent", string(rules.PeriodStart))
 	bleeds := slices.Contains(r.Signs, "period_bleeding")
 	spots := slices.Contains(r.Signs, "spotting")
 	switch {
 	case start >= 0 && late:
 		x := m.found[start]
+		m.period = true
 		m.note(r, seen{"period_bleeding", x.from, x.to, Present})
-		return []rules.Intent{rules.Symptom}
+		return []rules.Intent{rules.PeriodStart}
 	case start >= 0:
 		m.period = true
 		m.forget(r, "period_bleeding")
+		if waiting {
+			m.forget(r, "spotting")
+		}
 		return []rules.Intent{rules.PeriodStart}
-	case spots && !late && !slices.Contains(r.Signs, "soaking"):
+	case spots && waiting:
 		return []rules.Intent{rules.PeriodSpotting}
 	case spots:
-		return []rules.Intent{rules.PeriodSpotting}
-	case bleeds && !late && r.phase != rules.Stimulation:
+		return []rules.Intent{rules.Symptom}
+	case bleeds && waiting && !m.grave(r):
 		m.period = true
 		m.forget(r, "period_bleeding")
 		return []rules.Intent{rules.PeriodStart}
 	}
 	return nil
+}
+
+// grave: with these a bleeding is no day one to write down, but something to
+// look at.
+func (m *message) grave(r *Reading) bool {
+	return slices.ContainsFunc(r.Findings, func(f rules.Finding) bool {
+		return f == rules.Fainting || f == rules.SeverePain || f == rules.HeavyBleeding || f == rules.SelfHarm
+	})
+}
+
+// bareDate: she waits for her period and writes no more than a day ("tues the
+// 28th", "it came last night").
+func (m *message) bareDate(r *Reading) bool {
+	if r.phase != rules.BeforeCycle && m.ctx.Expecting != ExpectDate {
+		return false
+	}
+	for _, e := range m.dates() {
+		if !e.future {
+			return true
+		}
+	}
+	return m.has("word", "came")
 }
 
 // note adds a sign found late.
@@ -134,19 +161,42 @@ func (m *message) doseIntents() []rules.Intent {
 // slight are signs that a day one brings along: no symptom of their own.
 var slight = []rules.Sign{"cramps", "bloated", "side_effect", "mild_headache", "nausea"}
 
-// symptomIntents: a sign that is there, or one that is only asked about.
+// intentOf are the signs that make a message something else than a symptom.
+var intentOf = map[rules.Sign]rules.Intent{
+	"self_harm": rules.Emotional, "overdose": rules.DoseQuestion, "violence": rules.HumanPlease,
+}
+
+// symptomIntents: a sign that is there, or one that is only spoken of.
 func (m *message) symptomIntents(r *Reading, have []rules.Intent) []rules.Intent {
 	start := slices.Contains(have, rules.PeriodStart)
+	var out []rules.Intent
 	for _, s := range r.Signs {
-		if s == "spotting" && slices.Contains(have, rules.PeriodSpotting) || start && slices.Contains(slight, s) {
-			continue
+		i, special := intentOf[s]
+		switch {
+		case special && !(s == "overdose" && slices.Contains(r.Signs, "self_harm")):
+			out = addOnce(out, i)
+		case special:
+		case s == "spotting" && slices.Contains(have, rules.PeriodSpotting), start && (slices.Contains(slight, s) || s == "period_bleeding"):
+		default:
+			out = addOnce(out, rules.Symptom)
 		}
-		return []rules.Intent{rules.Symptom}
 	}
-	if len(r.Spans) > len(r.Findings) && len(r.Findings) == 0 && len(have) == 0 {
-		return []rules.Intent{rules.Symptom}
+	if len(out) == 0 && m.spokenOf(r) && onlyAside(have) {
+		out = append(out, rules.Symptom)
 	}
-	return nil
+	return out
+}
+
+// spokenOf: symptoms are mentioned, none as hers now, and not in jest.
+func (m *message) spokenOf(r *Reading) bool {
+	return len(r.Findings) == 0 && slices.ContainsFunc(r.Spans, func(s Span) bool { return s.State != Figurative })
+}
+
+// onlyAside: nothing but politeness and feelings was found.
+func onlyAside(have []rules.Intent) bool {
+	return !slices.ContainsFunc(have, func(i rules.Intent) bool {
+		return i != rules.Thanks && i != rules.Emotional && i != rules.OtherPerson
+	})
 }
 
 // settle drops what is only by the way (thanks, a dose taken beside a question)
@@ -156,22 +206,46 @@ func (m *message) settle(r *Reading, all []rules.Intent) []rules.Intent {
 	for _, i := range all {
 		out = addOnce(out, i)
 	}
+	if len(out) == 0 || len(out) == 1 && out[0] == rules.Thanks && !m.any("word", "ack") {
+		if i := m.lastResort(r); i != "" {
+			out = append([]rules.Intent{i}, out...)
+		}
+	}
 	if len(out) > 1 {
 		out = slices.DeleteFunc(out, func(i rules.Intent) bool { return i == rules.Thanks })
 	}
-	switch {
-	case len(out) > 0:
-	case r.Drug != "":
-		out = append(out, rules.DoseQuestion)
-	case m.any("figurative", "figurative"):
-		out = append(out, rules.Emotional)
-	default:
+	if len(out) == 0 {
 		out = append(out, rules.Unclear)
 	}
 	if slices.Contains(out, rules.Unclear) && m.unreadable() {
 		r.Flags = append(r.Flags, rules.Unreadable)
 	}
 	return out
+}
+
+// lastResort is what a message is for when nothing said so outright: a bare
+// day, a medicine, a topic, a jest.
+func (m *message) lastResort(r *Reading) rules.Intent {
+	switch {
+	case m.bareDate(r):
+		m.period = true
+		return rules.PeriodStart
+	case m.any("topic", "supplement"):
+		return rules.DoseQuestion
+	case m.any("topic", "lifestyle"):
+		return rules.TravelOrLife
+	case m.any("topic", "illness"):
+		return rules.Symptom
+	case r.Drug != "":
+		return rules.DoseQuestion
+	case m.any("figurative", "figurative"):
+		return rules.Emotional
+	case m.any("word", "asks_general"):
+		return rules.Symptom
+	case m.any("word", "ack") && len(m.toks) <= 4:
+		return rules.Thanks
+	}
+	return ""
 }
 
 // unreadable: no word of either language.

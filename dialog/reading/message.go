@@ -86,23 +86,52 @@ const maxSpan = 40
 // covers reports whether a makes b void: b lies within a, and a is longer, or
 // of a kind that voids by intent.
 func covers(a, b match) bool {
+	if a.concept.kind == "dose" && b.concept.kind == "dose" && doseVoids(a, b) {
+		return true
+	}
 	if a.from > b.from || a.to < b.to {
 		return false
 	}
 	longer := a.to-a.from > b.to-b.from
 	switch a.concept.kind {
 	case "figurative", "ignore":
+		if a.concept.name == "compare" {
+			return b.concept.kind == "intent" && b.concept.name == string(rules.PeriodStart)
+		}
 		return b.concept.kind != a.concept.kind && !isKind(b.concept, "word", "intent") || longer && b.concept.kind == a.concept.kind
 	case "sign":
 		return longer && isKind(b.concept, "sign", "head", "cue")
 	case "dose":
-		return longer && (b.concept.kind == "cue" || b.concept == a.concept)
+		return longer && (b.concept.kind == "cue" || b.concept == a.concept || b.concept.kind == "sign" && b.concept.name != "overdose")
 	case "cue":
 		return longer && b.concept.kind == "cue"
 	case "head", "mod":
 		return longer && (b.concept == a.concept)
 	}
-	return longer && (b.concept == a.concept || b.concept.kind == "cue" && a.concept.kind == "intent")
+	if a.concept.kind != "intent" {
+		return longer && b.concept == a.concept
+	}
+	return longer && (b.concept == a.concept || b.concept.kind == "cue" ||
+		a.concept.name == string(rules.Symptom) && b.concept.name == string(rules.PeriodStart))
+}
+
+// doseVoids: words about a dose that overlap are told once. "Did not forget"
+// voids "forgot", a question voids what it asks about, a wrong dose is not also
+// a late or a taken one.
+func doseVoids(a, b match) bool {
+	if a.from >= b.to || b.from >= a.to || a.concept == b.concept {
+		return false
+	}
+	ra, rb := doseRank[a.concept.name], doseRank[b.concept.name]
+	if a.concept.name == "question" || a.concept.name == "time_question" {
+		return a.from <= b.from && rb > 1
+	}
+	return ra < rb
+}
+
+var doseRank = map[string]int{
+	"reversed": 1, "wrong": 2, "stopped": 3, "partial": 4, "missed": 5, "late": 6, "none_left": 7, "taken": 8,
+	"time_question": 9, "question": 10, "allergy": 0,
 }
 
 // has reports whether a concept is present.
