@@ -304,6 +304,15 @@ func TestPageInABrowser(t *testing.T) {
 	until("the clock moved", fmt.Sprintf(`document.querySelector("#hour").textContent === %q`, want))
 	run("next", chromedp.Click(`[data-clock="next"]`))
 	until("what happened", `document.querySelector("#said").textContent.includes("10:00 dose")`)
+	day := b.clock.now().In(mustZone(t)).AddDate(0, 0, 1).Format("Monday 2 January 2006")
+	run("the key for a day", chromedp.KeyEvent("d"))
+	until("a day later", fmt.Sprintf(`document.querySelector("#day").textContent === %q`, day))
+
+	run("block", chromedp.Click("#form-patient summary"), chromedp.Click("#form-patient [data-block]"))
+	until("it shows", `document.querySelector("#note-patient").textContent === "has blocked the clinic"`)
+	run("unblock", chromedp.Click("#form-patient summary"), chromedp.Click("#form-patient [data-block]"))
+	until("it shows", `document.querySelector("#note-patient").textContent.startsWith("cycle day")`)
+
 	b.send(t, 104, "The newest of all")
 	until("the log", `document.querySelector("#log button").textContent.includes("The newest of all")`)
 	for _, width := range []int64{1400, 900, 420} {
