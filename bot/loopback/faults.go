@@ -284,7 +284,7 @@ func (s *Server) serveFaults(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.mu.Lock()
-	planned := slices.Clone(s.faults)
+	planned := append([]*Fault{}, s.faults...)
 	body, err := json.Marshal(planned)
 	s.mu.Unlock()
 	if err != nil {

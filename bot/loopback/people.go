@@ -219,8 +219,8 @@ func (s *Server) Messages(chat int64) []Message {
 	return out
 }
 
-// Watch calls f for every change, one at a time within a chat and before the
-// bot gets the answer to the call that made the change. f may call the server.
+// Watch calls f for every change, before the bot gets the answer to the call that
+// made it. f may call the server; it must be safe for calls at the same time.
 func (s *Server) Watch(f func(Event)) (stop func()) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
