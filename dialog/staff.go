@@ -27,11 +27,16 @@ type Staffroom struct {
 
 // form is where a colleague stands in what she is entering.
 type form struct {
-	// Answering is the case whose answer she is writing; 0 for none.
-	Answering int64 `json:"answering,omitempty"`
+	// Answering is the case whose answer she is writing, until then; 0 for none.
+	Answering int64     `json:"answering,omitempty"`
+	Until     time.Time `json:"until,omitzero"`
 	// Draft is an entry that waits for her to save it.
 	Draft *draft `json:"draft,omitempty"`
 }
+
+// answerWithin is how long what she writes is taken for the answer that she was
+// asked for: common practice, no source.
+const answerWithin = 30 * time.Minute
 
 // draft is an entry that has been shown and not been saved.
 type draft struct {
@@ -51,6 +56,7 @@ type colleague struct {
 	now     time.Time // on the clinic's wall clock
 	talk    Conversation
 	form    form
+	drugs   map[string]string // of the patient's orders, by fact
 	replies int
 	ack     string
 	retire  string
@@ -83,6 +89,10 @@ func (c *colleague) load(ctx context.Context) (err error) {
 	c.talk, err = loadConversation(ctx, c.tx, c.room.Service.Vault, c.in.Who.Person)
 	if err == nil && len(c.talk.Form) > 0 && json.Unmarshal(c.talk.Form, &c.form) != nil {
 		err = errors.New("a form does not hold what it should")
+	}
+	if c.form.Answering != 0 && !c.tx.Now.Before(c.form.Until) {
+		// What she writes hours later is no answer to this patient.
+		c.form.Answering, c.form.Until = 0, time.Time{}
 	}
 	return err
 }

@@ -16,11 +16,7 @@ import (
 )
 
 // aboutPatient is a line that begins with a patient's handle.
-func (c *colleague) aboutPatient(ctx context.Context, handle, rest string) error {
-	p, err := c.room.Care.Find(ctx, c.tx, c.in.Who, handle)
-	if err != nil {
-		return err
-	}
+func (c *colleague) aboutPatient(ctx context.Context, p reminders.Patient, rest string) error {
 	e, err := readEntry(rest, c.now)
 	if err != nil {
 		return err
@@ -136,6 +132,11 @@ func (c *colleague) propose(ctx context.Context, p reminders.Patient, f plan.Fac
 	if err != nil {
 		return err
 	}
+	facts, err := c.room.Care.Facts(ctx, c.tx, c.in.Who, p.ID)
+	if err != nil {
+		return err
+	}
+	c.learn(facts)
 	body, err := json.Marshal(f)
 	if err != nil {
 		return fmt.Errorf("write down a %s: %w", f.Kind, err)
@@ -168,6 +169,11 @@ func (c *colleague) saveDraft(ctx context.Context, number int64) error {
 	if d == nil || number != 0 && d.Number != number {
 		return triage.Refuse("no_draft", nil)
 	}
+	facts, err := c.room.Care.Facts(ctx, c.tx, c.in.Who, d.Patient)
+	if err != nil {
+		return err
+	}
+	c.learn(facts)
 	v, err := c.saved(ctx, d)
 	if err != nil {
 		return err

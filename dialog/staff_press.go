@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"time"
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/outbox"
@@ -88,7 +89,7 @@ func (c *colleague) askAnswer(ctx context.Context, id int64) error {
 	if err != nil {
 		return err
 	}
-	c.form = form{Answering: id, Draft: c.form.Draft}
+	c.form.Answering, c.form.Until = id, c.tx.Now.Add(answerWithin)
 	return c.about(ctx, p, c.phrase("staff.write_answer", phrase.Args{"case": fmt.Sprint(id), "who": who(p), "language": p.Language}),
 		[][]outbox.Button{{c.button("button.discard", fmt.Sprintf("draft/%d/discard", id))}})
 }
@@ -98,7 +99,7 @@ func (c *colleague) answer(ctx context.Context, id int64, words string) error {
 	if err != nil {
 		return err
 	}
-	c.form.Answering = 0
+	c.form.Answering, c.form.Until = 0, time.Time{}
 	p, err := c.patientOf(ctx, cs)
 	if err != nil {
 		return err
@@ -174,7 +175,7 @@ func (c *colleague) close(ctx context.Context, id int64, o triage.Outcome) error
 		return err
 	}
 	if c.form.Answering == id {
-		c.form.Answering = 0
+		c.form.Answering, c.form.Until = 0, time.Time{}
 	}
 	return c.say(ctx, c.phrase("staff.closed", phrase.Args{"case": fmt.Sprint(id), "outcome": c.phrase("outcome."+string(o), nil)}), nil)
 }

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"handrail.example/dialog/phrase"
+	"handrail.example/reminders"
 	"handrail.example/reminders/plan"
 	"handrail.example/triage"
 	"handrail.example/triage/care"
@@ -85,6 +86,17 @@ func (c *colleague) momentOf(s plan.Step) string {
 	return c.when(s.At)
 }
 
+// learn notes what a patient's orders are of, so that a stop order can be told by
+// the drug.
+func (c *colleague) learn(facts []reminders.Recorded) {
+	c.drugs = make(map[string]string)
+	for _, f := range facts {
+		if f.Kind == plan.OrderGiven {
+			c.drugs[f.ID] = f.Drug
+		}
+	}
+}
+
 // fact is what was entered, in one line of trade words.
 func (c *colleague) fact(f plan.Fact) string {
 	parts := []string{c.phrase("word."+string(f.Kind), nil)}
@@ -102,7 +114,9 @@ func (c *colleague) fact(f plan.Fact) string {
 	if f.Drug != "" {
 		c.medicine(f, add)
 	}
-	if f.Order != "" {
+	if drug := c.drugs[f.Order]; drug != "" {
+		add("%s", drug)
+	} else if f.Order != "" {
 		add("%s", f.Order)
 	}
 	if f.Replaces != "" {

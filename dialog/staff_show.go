@@ -315,8 +315,9 @@ func (c *colleague) showFacts(ctx context.Context, id int64) error {
 		return err
 	}
 	rows := []string{c.phrase("staff.facts", phrase.Args{"who": who(ch.Patient), "handle": ch.Patient.Handle})}
+	c.learn(ch.Cycle.Facts)
 	for _, f := range ch.Facts {
-		rows = append(rows, f.ID+" · "+c.fact(f.Fact)+" · "+c.when(f.At))
+		rows = append(rows, f.ID+" · "+c.fact(f.Fact)+" · "+c.when(f.Entered))
 	}
 	return c.about(ctx, ch.Patient, strings.Join(rows, "\n"), nil)
 }

@@ -35,7 +35,14 @@ func (c *colleague) text(ctx context.Context) error {
 	first, rest, _ := strings.Cut(strings.TrimPrefix(text, "/"), " ")
 	rest = strings.TrimSpace(rest)
 	if handleWord.MatchString(first) {
-		return c.aboutPatient(ctx, first, rest)
+		// "CD10 is your scan" has no patient's handle in front.
+		p, err := c.room.Care.Find(ctx, c.tx, c.in.Who, first)
+		if err == nil {
+			return c.aboutPatient(ctx, p, rest)
+		}
+		if c.form.Answering == 0 {
+			return err
+		}
 	}
 	word, known := staffWords[tidy(first)]
 	if c.form.Answering != 0 && !(known && c.fits(word, rest)) {

@@ -171,7 +171,11 @@ func (d *Desk) Story(ctx context.Context, tx *store.Tx, c Case, lang string) (st
 		if who == "" && e.By == c.Person && e.By != seal.House {
 			who = d.Phrases.Say(lang, "staff.she", nil)
 		}
-		line := d.Phrases.Say(lang, "event."+string(e.What), phrase.Args{"at": d.when(e.At), "by": who, "to": team.byID[e.To]})
+		key := "event." + string(e.What)
+		if e.What == AlertFailed && e.To == 0 {
+			key = "event.alert_nobody"
+		}
+		line := d.Phrases.Say(lang, key, phrase.Args{"at": d.when(e.At), "by": who, "to": team.byID[e.To]})
 		lines = append(lines, line)
 		if e.What == Wrote || e.What == Replied {
 			lines = append(lines, d.about(e.Body, lang)...)

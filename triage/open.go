@@ -33,6 +33,9 @@ type Opening struct {
 	// Draft and By are for what waits for a second person; see Body.
 	Draft []byte
 	By    int64
+	// Holder has the case from the first; the zero Staff for a case that is put
+	// before others. A case that takes it in keeps its own holder.
+	Holder Staff
 }
 
 func (o Opening) body() Body {
@@ -127,6 +130,9 @@ func (d *Desk) begin(ctx context.Context, tx *store.Tx, o Opening) (Case, error)
 	turn, err := d.note(ctx, tx, c, event{what: Began, by: o.Person})
 	if err != nil {
 		return c, err
+	}
+	if o.Holder.ID != 0 {
+		return d.take(ctx, tx, o.Holder, c)
 	}
 	err = d.climbFrom(ctx, tx, &c, turn, nil)
 	return c, err

@@ -66,7 +66,7 @@ var Reasons = slices.Concat(written, found)
 // was opened for reason of.
 func (r Reason) joins(of Reason) bool {
 	switch r {
-	case Unreachable, TooLate, Doubtful:
+	case Unreachable, TooLate, Doubtful, PeriodReported, DoseSilent:
 		return r == of
 	}
 	return slices.Contains(written, r) && slices.Contains(written, of)

@@ -67,13 +67,13 @@ func (d *Desk) take(ctx context.Context, tx *store.Tx, who Staff, c Case) (Case,
 	if err := d.hold(ctx, tx, c, turn); err != nil {
 		return c, err
 	}
-	if err := d.tellWhoHasIt(ctx, tx, c, who, told, turn); err != nil {
+	if err := d.tellWhoHasIt(ctx, tx, c, who, told); err != nil {
 		return c, err
 	}
 	return c, d.Did(ctx, tx, who, TakeCase, Ref{Patient: c.Patient, Case: c.ID, Person: c.Person}, "")
 }
 
-func (d *Desk) tellWhoHasIt(ctx context.Context, tx *store.Tx, c Case, who Staff, told []int64, turn int64) error {
+func (d *Desk) tellWhoHasIt(ctx context.Context, tx *store.Tx, c Case, who Staff, told []int64) error {
 	for _, id := range told {
 		s, err := d.StaffMember(ctx, tx, id)
 		if err != nil {
@@ -82,13 +82,25 @@ func (d *Desk) tellWhoHasIt(ctx context.Context, tx *store.Tx, c Case, who Staff
 		if s.ID == who.ID || !s.Left.IsZero() {
 			continue
 		}
-		if err := d.Outbox.Put(ctx, tx, outbox.Want{Key: fmt.Sprintf("case/%d/with/%d/%d", c.ID, turn, s.ID), Topic: fmt.Sprintf("case/%d/told", c.ID),
-			Kind: outbox.Escalation, To: s.Person, Message: outbox.Message{Silent: true, Text: d.Phrases.Say(s.Language(), "staff.has_it",
-				phrase.Args{"case": fmt.Sprint(c.ID), "who": who.Name})}}); err != nil {
+		if err := d.tell(ctx, tx, c, s.ID, "staff.has_it", phrase.Args{"case": fmt.Sprint(c.ID), "who": who.Name}); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// tell lets a colleague know quietly what has become of a case.
+func (d *Desk) tell(ctx context.Context, tx *store.Tx, c Case, staff int64, key string, args phrase.Args) error {
+	s, err := d.StaffMember(ctx, tx, staff)
+	if err != nil {
+		return err
+	}
+	var turn int64
+	if err := tx.Get(ctx, &turn, `SELECT max(id) FROM case_events WHERE case_id = ?`, c.ID); err != nil {
+		return err
+	}
+	return d.Outbox.Put(ctx, tx, outbox.Want{Key: fmt.Sprintf("case/%d/with/%d/%d", c.ID, turn, s.ID), Topic: fmt.Sprintf("case/%d/told", c.ID),
+		Kind: outbox.Escalation, To: s.Person, Message: outbox.Message{Silent: true, Text: d.Phrases.Say(s.Language(), key, args)}})
 }
 
 // longestAnswer leaves room for the line around it in a message of 4,096
@@ -141,8 +153,14 @@ func (d *Desk) HandOver(ctx context.Context, tx *store.Tx, who Staff, id int64, 
 	if to.May(TakeCase) != nil || to.ID == who.ID {
 		return c, Refuse("not_to_her", phrase.Args{"who": to.Name})
 	}
+	had := c.Holder
 	if err := d.reopen(ctx, tx, &c, event{what: HandedOver, by: who.Person, to: to.ID}, false); err != nil {
 		return c, err
+	}
+	if had != 0 && had != who.ID && had != to.ID {
+		if err := d.tell(ctx, tx, c, had, "staff.handed_on", phrase.Args{"case": fmt.Sprint(id), "by": who.Name, "who": to.Name}); err != nil {
+			return c, err
+		}
 	}
 	return c, d.Did(ctx, tx, who, HandOverCase, Ref{Patient: c.Patient, Case: c.ID, Person: c.Person}, "to "+to.Handle)
 }

@@ -63,12 +63,8 @@ func (c *Care) openResult(ctx context.Context, tx *store.Tx, actor triage.Staff,
 	if err != nil {
 		return true, err
 	}
-	cs, err := c.Desk.Open(ctx, tx, triage.Opening{Key: resultKey(v.Fact, cycle.ID, inbox), Person: v.Patient.Person,
-		Reason: triage.ResultToTell, Urgency: rules.SameDay, Notes: []triage.Line{note}})
-	if err != nil || cs.State != triage.Open {
-		return true, err
-	}
-	_, err = c.Desk.Take(ctx, tx, actor, cs.ID)
+	_, err = c.Desk.Open(ctx, tx, triage.Opening{Key: resultKey(v.Fact, cycle.ID, inbox), Person: v.Patient.Person,
+		Reason: triage.ResultToTell, Urgency: rules.SameDay, Notes: []triage.Line{note}, Holder: actor})
 	return true, err
 }
 
@@ -133,7 +129,7 @@ func (c *Care) catchUp(ctx context.Context, tx *store.Tx, p reminders.Patient, c
 	}
 	var before []plan.Fact
 	for _, f := range cycle.Facts {
-		if f.At.Before(cs.Opened) { // recorded
+		if f.Entered.Before(cs.Opened) {
 			before = append(before, f.Fact)
 		}
 	}
