@@ -9,6 +9,7 @@ import (
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
 	"handrail.example/triage"
+	"handrail.example/triage/rules"
 )
 
 // press is a button. What it stands for was written into the database with the
@@ -106,7 +107,7 @@ func (m *moment) answered() ([]effect, bool) {
 		return effects, true
 	}
 	q := m.talk.Asking
-	if q.Topic == AskNothing || m.now.Sub(q.At) > 24*time.Hour {
+	if q.Topic == AskNothing || m.now.Sub(q.At) > answerable {
 		return nil, false
 	}
 	yes, known := answerOf(m.in.Text)
@@ -122,6 +123,8 @@ func (m *moment) answered() ([]effect, bool) {
 		return m.whichDay(nil), true
 	case AskPeriodDay:
 		return m.answeredDay(q)
+	case AskPeriodFix:
+		return m.corrected()
 	case AskGiven:
 		if m.reading.HasTime {
 			return m.given(m.lately(m.reading.Time)), true
@@ -145,13 +148,31 @@ func (m *moment) answeredDay(q Question) ([]effect, bool) {
 	return nil, false
 }
 
+// corrected: soon after a day one was written down she names another day, without
+// saying again what it is about. Only a message that is about nothing else is
+// taken for that.
+func (m *moment) corrected() ([]effect, bool) {
+	d := m.reading.Date
+	about := m.reading.Intent == rules.PeriodStart || m.reading.Intent == rules.Unclear
+	if !about || len(m.reading.Also) > 0 || len(m.reading.Findings) > 0 || d.IsZero() || d.After(m.today()) {
+		return nil, false
+	}
+	return m.onDay(d), true
+}
+
+// answerable is how long a question can be answered in words; after that what she
+// writes is read as anything else is. Common practice, no source.
+const answerable = 24 * time.Hour
+
 // expecting is what the reading should know about the question that is open.
-func (q Question) expecting() reading.Expecting {
-	switch q.Topic {
-	case AskPeriod, AskPeriodDay:
-		return reading.ExpectDate
-	case AskDose:
-		return reading.ExpectDose
+func (m *moment) expecting() reading.Expecting {
+	if q := m.talk.Asking; m.now.Sub(q.At) <= answerable && len(m.openBacks()) == 0 {
+		switch q.Topic {
+		case AskPeriod, AskPeriodDay, AskPeriodFix:
+			return reading.ExpectDate
+		case AskDose:
+			return reading.ExpectDose
+		}
 	}
 	return reading.ExpectNothing
 }

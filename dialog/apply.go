@@ -113,7 +113,11 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 	book, patient := a.service.Book, a.m.patient.ID
 	switch e := e.(type) {
 	case say:
-		return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say(e.Key, e.Args), Buttons: a.buttons(e.Buttons)})
+		text := a.say(e.Key, e.Args)
+		if e.Then != "" {
+			text += "\n" + a.say(e.Then, e.Args)
+		}
+		return a.reply(ctx, outbox.Reply, outbox.Message{Text: text, Buttons: a.buttons(e.Buttons)})
 	case caution:
 		return a.caution(ctx, e)
 	case openCase:
@@ -195,8 +199,8 @@ func (a *applying) open(ctx context.Context, c openCase) error {
 		return err
 	}
 	// Her reply to a coordinator goes back to that coordinator, whatever it is
-	// about; an emergency also stands on its own feet through its urgency.
-	if awaited && o.Words != "" {
+	// about; an emergency rings for everybody.
+	if awaited && o.Words != "" && c.Urgency < rules.Emergency {
 		_, err = a.service.Desk.Attach(ctx, a.tx, waiting.ID, o)
 		return err
 	}
@@ -231,6 +235,9 @@ func (a *applying) record(ctx context.Context, r record) error {
 	if err != nil {
 		return err
 	}
+	// What follows, a case for instance, speaks of how things stand now.
+	a.m.plan = moved.New
+	a.m.cycle.Facts = append(a.m.cycle.Facts, moved.Fact)
 	if !r.Tell {
 		return nil
 	}

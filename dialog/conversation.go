@@ -30,6 +30,7 @@ const (
 	AskConsent   Topic = "consent"    // may we write to you?
 	AskPeriod    Topic = "period"     // did it start then?
 	AskPeriodDay Topic = "period_day" // on which day did it start?
+	AskPeriodFix Topic = "period_fix" // nothing: but she may still correct what she said
 	AskDose      Topic = "dose"       // which of these doses?
 	AskGiven     Topic = "given"      // at which minute was the trigger given?
 	AskReadBack  Topic = "read_back"  // what will you do, and when?

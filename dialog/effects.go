@@ -13,10 +13,11 @@ import (
 type effect interface{ effect() }
 
 type (
-	// say answers her. The first sentence comes after nothing else has failed.
+	// say answers her, with one sentence or with two.
 	say struct {
 		Key     string
 		Args    phrase.Args
+		Then    string // the key of a second sentence, filled by the same Args
 		Buttons [][]choice
 	}
 	// caution is the text that an urgent message gets at once.

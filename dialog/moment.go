@@ -37,6 +37,8 @@ type moment struct {
 	spent   bool
 	// handled is whether a case of hers is open, to which more can be added.
 	handled bool
+	// talking is whether a coordinator has answered her in it and waits for her.
+	talking bool
 	// untold is whether a result of hers is known that nobody has told her yet.
 	untold bool
 }

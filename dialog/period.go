@@ -123,19 +123,26 @@ func (m *moment) started(at time.Time) []effect {
 	if corrected {
 		fact.Replaces = old.ID
 	}
-	effects := []effect{askNext{}, record{Fact: fact, Tell: corrected}}
+	effects := []effect{askNext{Question{Topic: AskPeriodFix, At: m.now}}, record{Fact: fact}}
+	args := phrase.Args{"day": m.dayOf(at), "time": m.clockOf(at), "day_one": m.day(m.dayOne(at))}
 	switch {
 	case len(m.missing) > 0:
 		return append(effects,
 			openCase{Reason: string(triage.NotReady), Urgency: rules.SameDay, Why: "missing"},
-			say{Key: "period.not_ready", Args: phrase.Args{"day": m.dayOf(at)}})
-	case corrected:
-		return append(effects, openCase{Reason: string(triage.PeriodReported), Urgency: rules.SameDay, Why: "corrected"})
+			say{Key: "period.not_ready", Args: args})
+	case corrected && m.dayOne(at) == m.plan.CycleDayOne:
+		return append(effects, say{Key: "period.unmoved", Args: args})
 	}
-	return append(effects,
-		openCase{Reason: string(triage.PeriodReported), Urgency: rules.SameDay},
-		say{Key: "period.recorded", Args: phrase.Args{"day_one": m.day(m.dayOne(at))}},
-		sendCalendar{})
+	effects = append(effects, openCase{Reason: string(triage.PeriodReported), Urgency: rules.SameDay, Why: m.correction(corrected)})
+	return append(effects, say{Key: "period.recorded", Args: args}, sendCalendar{})
+}
+
+// correction tells staff what her first word was.
+func (m *moment) correction(corrected bool) string {
+	if !corrected {
+		return ""
+	}
+	return "day one was " + m.plan.CycleDayOne.String()
 }
 
 // dayOne is cycle day one for a full flow that started at t.

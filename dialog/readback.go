@@ -64,15 +64,21 @@ func (m *moment) misread(r reminders.ReadBack) []effect {
 		say{Key: "readback.misread", Args: m.phones(nil)}, askBack{r}}
 }
 
-// repeats reports what her own words give back of the read-back that is open. A
-// message that says anything else as well is read as any other.
-func (m *moment) repeats() ([]effect, bool) {
+// openBacks are the instructions that she is being asked to repeat.
+func (m *moment) openBacks() []reminders.ReadBack {
 	var open []reminders.ReadBack
 	for _, r := range m.backs {
 		if r.Open() && r.Stage == reminders.Unanswered && !r.Asked.After(m.now) {
 			open = append(open, r)
 		}
 	}
+	return open
+}
+
+// repeats reports what her own words give back of the read-back that is open. A
+// message that says anything else as well is read as any other.
+func (m *moment) repeats() ([]effect, bool) {
+	open := m.openBacks()
 	if len(open) != 1 || len(m.reading.Findings) > 0 || m.verdict.Urgency > rules.Routine {
 		return nil, false
 	}

@@ -169,6 +169,9 @@ func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p remind
 		return nil, err
 	}
 	m.handled = len(live) > 0
+	if _, m.talking, err = s.Desk.Awaiting(ctx, tx, p.Person); err != nil {
+		return nil, err
+	}
 	m.untold = slices.ContainsFunc(live, func(c triage.Case) bool { return c.Reason == triage.ResultToTell })
 	if in.Text != "" {
 		m.read()
@@ -180,7 +183,7 @@ func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p remind
 func (m *moment) read() {
 	phase := rules.Phase(m.plan.Phase())
 	m.reading = reading.Parse(m.in.Text, reading.Context{Sent: m.sent(), Phase: phase, Medications: m.medications(),
-		Language: m.lang(), Expecting: m.talk.Asking.expecting()})
+		Language: m.lang(), Expecting: m.expecting()})
 	m.verdict = rules.Assess(m.reading.Input(phase, m.flags()...))
 }
 

@@ -2,7 +2,6 @@ package dialog
 
 import (
 	"slices"
-	"strings"
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
@@ -236,20 +235,23 @@ func (m *moment) humanReads(reason triage.Reason, key string) []effect {
 			key = "reply.added"
 		}
 	}
-	effects := []effect{c, say{Key: key, Args: m.phones(nil)}}
-	if key != "dose.missed_reply" && !open(m.policy, m.now) {
-		effects = append(effects, m.afterHours(c.PageNow))
+	if m.talking {
+		return []effect{c, say{Key: "reply.added"}}
 	}
-	return effects
+	answer := say{Key: key, Args: m.phones(nil)}
+	if key != "dose.missed_reply" && !open(m.policy, m.now) {
+		answer.Then, answer.Args = m.afterHours(c.PageNow)
+	}
+	return []effect{c, answer}
 }
 
 // afterHours says when the chat is read again, or that somebody is being woken.
-func (m *moment) afterHours(paged bool) effect {
+func (m *moment) afterHours(paged bool) (key string, args phrase.Args) {
 	if paged {
-		return say{Key: "reply.woken", Args: m.phones(nil)}
+		return "reply.woken", m.phones(nil)
 	}
 	at := opens(m.policy, m.now)
-	return say{Key: "reply.closed", Args: m.phones(phrase.Args{"opens": strings.ToLower(m.dayOf(at)[:1]) + m.dayOf(at)[1:] + ", " + m.clockOf(at)})}
+	return "reply.closed", m.phones(phrase.Args{"opens": m.dayOf(at) + ", " + m.clockOf(at)})
 }
 
 // stop: she wants no more messages. A human is told, today if she is taking

@@ -29,10 +29,10 @@ type Cycle struct {
 // Recorded is a fact with its record.
 type Recorded struct {
 	plan.Fact
-	Number int64       // in the table
-	By     seal.Person // who said it
-	Inbox  int64       // the message it was said in; 0 for none
-	At     time.Time   // when it was recorded
+	Number  int64       // in the table
+	By      seal.Person // who said it
+	Inbox   int64       // the message it was said in; 0 for none
+	Entered time.Time   // when it was recorded; At is what the fact itself says
 }
 
 // PlanFacts are the cycle's facts as the plan wants them.
@@ -146,7 +146,7 @@ func (b *Book) facts(ctx context.Context, tx *store.Tx, c Cycle) ([]Recorded, er
 		if err != nil {
 			return nil, fmt.Errorf("fact %d does not hold what it should", r.ID)
 		}
-		facts[i] = Recorded{Fact: f, Number: r.ID, By: r.By, At: r.At.Time}
+		facts[i] = Recorded{Fact: f, Number: r.ID, By: r.By, Entered: r.At.Time}
 		facts[i].ID = FactID(r.ID)
 		if r.Replaces != nil {
 			facts[i].Replaces = FactID(*r.Replaces)
@@ -253,7 +253,7 @@ func (b *Book) insert(ctx context.Context, tx *store.Tx, p Patient, c Cycle, f p
 	if said.Inbox != 0 {
 		inbox = said.Inbox
 	}
-	r := Recorded{Fact: f, By: said.By, Inbox: said.Inbox, At: tx.Now}
+	r := Recorded{Fact: f, By: said.By, Inbox: said.Inbox, Entered: tx.Now}
 	err = tx.Get(ctx, &r.Number, `INSERT INTO facts (cycle_id, kind, body, replaces, said_by, inbox_id, recorded_at) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
 		c.ID, string(f.Kind), body, replaces, said.By, inbox, store.At(tx.Now))
 	r.ID = FactID(r.Number)

@@ -81,7 +81,7 @@ func (b *Book) ReadBacks(ctx context.Context, tx *store.Tx, p Patient, c Cycle) 
 	var all []ReadBack
 	for _, f := range c.Facts {
 		r, needed := b.readBack(p, c, f)
-		if !needed || f.At.Before(tx.Now.Add(-lookBack)) {
+		if !needed || f.Entered.Before(tx.Now.Add(-lookBack)) {
 			continue
 		}
 		if r.Stage = stage[f.Number]; r.Stage == Repeated && !r.Trigger() {
@@ -107,7 +107,7 @@ func (s Stage) after(said string) Stage {
 // readBack is what must be repeated of a fact. What was replaced, lies in the past
 // or was said by herself needs none.
 func (b *Book) readBack(p Patient, c Cycle, f Recorded) (ReadBack, bool) {
-	r := ReadBack{Fact: f, Asked: b.afterQuiet(f.At), Timed: true}
+	r := ReadBack{Fact: f, Asked: b.afterQuiet(f.Entered), Timed: true}
 	switch {
 	case f.By == p.Person || c.replaced(f):
 		return r, false
@@ -119,16 +119,16 @@ func (b *Book) readBack(p Patient, c Cycle, f Recorded) (ReadBack, bool) {
 		r.Wrong = f.On.AddDays(1).At(0, b.zone())
 	case f.Kind == plan.TriggerOrder:
 		// A trigger waits for no morning.
-		r.Subject, r.Right, r.Asked = "readback.trigger", f.Fact.At, f.At
-		r.Wrong = civil.DateOf(f.Fact.At).AddDays(1).At(civil.TimeOfDayOf(f.Fact.At), b.zone())
+		r.Subject, r.Right, r.Asked = "readback.trigger", f.At, f.Entered
+		r.Wrong = civil.DateOf(f.At).AddDays(1).At(civil.TimeOfDayOf(f.At), b.zone())
 	case f.Kind == plan.Visit && f.Step == plan.Transfer:
-		arrive := f.Fact.At.Add(-b.Policy.Messages.Transfer.ArriveBefore)
+		arrive := f.At.Add(-b.Policy.Messages.Transfer.ArriveBefore)
 		r.Subject, r.Right, r.Wrong = "readback.transfer", arrive, arrive.Add(time.Hour)
 	default:
 		return r, false
 	}
 	r.Deadline = r.Asked.Add(b.Policy.Messages.ReadBackWithin)
-	return r, r.Right.After(f.At) || f.Kind == plan.StopOrder && !f.On.Before(b.civilDay(f.At))
+	return r, r.Right.After(f.Entered) || f.Kind == plan.StopOrder && !f.On.Before(b.civilDay(f.Entered))
 }
 
 func (c Cycle) replaced(f Recorded) bool {

@@ -189,14 +189,31 @@ func TestAGraveMessageInATakenCaseClimbsAgain(t *testing.T) {
 	})
 	c.until(local(4, 2, 0))
 	c.heard()
-	again := c.opens(c.opening("inbox/2", rules.Emergency))
-	if again.ID != cs.ID || again.State != triage.Open || again.Urgency != rules.Emergency {
-		t.Fatalf("case %d is %s, %s; want case %d open as an emergency", again.ID, again.State, again.Urgency, cs.ID)
+	grave := c.opening("inbox/2", rules.SameDay)
+	grave.PageNow = true
+	again := c.opens(grave)
+	if again.ID != cs.ID || again.State != triage.Open || again.Urgency != rules.SameDay {
+		t.Fatalf("case %d is %s, %s; want case %d open for the same day", again.ID, again.State, again.Urgency, cs.ID)
 	}
-	c.until(local(4, 2, 6))
-	want := []string{"Wed 02:00 bastian", "Wed 02:00 yevka", "Wed 02:05 tamsin"}
+	c.until(local(4, 2, 31))
+	want := []string{"Wed 02:00 bastian", "Wed 02:00 yevka", "Wed 02:30 tamsin"}
 	if diff := cmp.Diff(want, c.heard()); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
+
+func TestAnEmergencyStandsOnItsOwnFeet(t *testing.T) {
+	t.Parallel()
+	c := open(t, local(3, 15, 0))
+	c.onCall(c.bastian, local(3, 15, 0), local(4, 15, 0))
+	first := c.opens(c.opening("inbox/1", rules.Routine))
+	second := c.opens(c.opening("inbox/2", rules.Emergency))
+	third := c.opens(c.opening("inbox/3", rules.Emergency))
+	if second.ID == first.ID || second.Urgency != rules.Emergency {
+		t.Errorf("the emergency joined case %d as %s; its card would begin with something else", first.ID, second.Urgency)
+	}
+	if third.ID != second.ID {
+		t.Errorf("what she wrote next stands in case %d, not with the emergency in case %d", third.ID, second.ID)
 	}
 }
 

@@ -77,7 +77,9 @@ func (d *Desk) Open(ctx context.Context, tx *store.Tx, o Opening) (Case, error) 
 			return Case{}, err
 		}
 		for _, c := range live {
-			if o.Reason.joins(c.Reason) {
+			// An emergency stands on its own feet, so that its card begins with it.
+			alone := o.Urgency == rules.Emergency && c.Urgency < rules.Emergency
+			if !alone && o.Reason.joins(c.Reason) {
 				return d.takeIn(ctx, tx, c, o)
 			}
 		}

@@ -38,7 +38,9 @@ func (p Policy) nextRing(s stake, rung int, now time.Time) time.Time {
 		}
 		return now.Add(p.Again)
 	case rules.SameDay:
-		at := now.Add(p.Climb.SameDay)
+		// What everybody has heard of is rung less and less often, so that the
+		// bell keeps its meaning; it never stops.
+		at := now.Add(p.Climb.SameDay << min(max(rung-rungs, 0), 3))
 		if rung >= rungs && !s.PageNow && !p.ChatOpen(at) {
 			return p.nextMorning(at)
 		}

@@ -106,10 +106,21 @@ func merge(all ...map[string]outbox.TaskFunc) map[string]outbox.TaskFunc {
 }
 
 // run keeps every loop going until ctx ends, and returns when all have ended.
-// feed brings updates in; it is given a clock that it holds.
+// feed brings updates in.
 func (a *app) run(ctx context.Context, feed func(ctx context.Context)) error {
+	wait, err := a.start(ctx, feed)
+	if err != nil {
+		return err
+	}
+	wait()
+	return nil
+}
+
+// start begins to run. When it returns, every loop holds the clock, so that a
+// virtual one cannot move before they have looked around.
+func (a *app) start(ctx context.Context, feed func(ctx context.Context)) (wait func(), err error) {
 	if err := a.dispatcher.Resume(ctx); err != nil {
-		return fmt.Errorf("take up what was being sent: %w", err)
+		return nil, fmt.Errorf("take up what was being sent: %w", err)
 	}
 	var loops sync.WaitGroup
 	for _, loop := range []func(context.Context, clock.Clock){a.worker.Run, a.dispatcher.Run} {
@@ -120,8 +131,7 @@ func (a *app) run(ctx context.Context, feed func(ctx context.Context)) error {
 		})
 	}
 	loops.Go(func() { feed(ctx) })
-	loops.Wait()
-	return nil
+	return loops.Wait, nil
 }
 
 // sayWith is the phrasebook as the reminders use it: a key may have a neutral
