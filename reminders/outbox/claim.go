@@ -10,11 +10,12 @@ import (
 	"handrail.example/reminders/store"
 )
 
-// claim marks the most important due rows as being sent, as many as the limits
-// let through. When the limits hold something back it reports until when.
-func (d *Dispatcher) claim(ctx context.Context, tx *store.Tx) (claimed []*row, wait time.Time, err error) {
+// claim marks the most important due rows as being sent, as many as there are
+// free places on the wire and as the limits let through. When the limits hold
+// something back it reports until when.
+func (d *Dispatcher) claim(ctx context.Context, tx *store.Tx, free int) (claimed []*row, wait time.Time, err error) {
 	for p := urgent; p < background; p++ {
-		left := slots(p) - d.flights.count() - len(claimed)
+		left := free - kept(p) - len(claimed)
 		if left <= 0 {
 			break // and wait for a landing
 		}
@@ -32,13 +33,13 @@ func (d *Dispatcher) claim(ctx context.Context, tx *store.Tx) (claimed []*row, w
 	return claimed, wait, nil
 }
 
-// slots is how many rows may be on the wire before one more of a priority. The
-// last place is an alert's: should all others hang, it still goes.
-func slots(priority int) int {
+// kept is how many places on the wire a priority leaves to others. The last place
+// is an alert's: should all others hang, it still goes.
+func kept(priority int) int {
 	if priority == urgent {
-		return batch
+		return 0
 	}
-	return batch - 1
+	return 1
 }
 
 // claimAt claims up to most rows of one priority.

@@ -154,7 +154,7 @@ func (d *Dispatcher) pass(ctx context.Context) (next, now time.Time, err error) 
 		if err := d.clear(ctx, tx, todo); err != nil {
 			return err
 		}
-		claimed, wait, err = d.claim(ctx, tx)
+		claimed, wait, err = d.claim(ctx, tx, batch-d.flights.count()+len(landed))
 		return err
 	}); err != nil {
 		return next, now, err
@@ -163,9 +163,8 @@ func (d *Dispatcher) pass(ctx context.Context) (next, now time.Time, err error) 
 	d.flights.settled(landed)
 	d.launch(ctx, claimed)
 	if due(todo.Task.Time, now) {
-		if err := d.runTasks(ctx); err != nil {
-			return next, now, err
-		}
+		// What the tasks put into the outbox is for the next pass.
+		return now, now, d.runTasks(ctx)
 	}
 	// Messages that are due by now are on the wire, or held back until wait.
 	_, todo, err = d.look(ctx, now)
@@ -214,9 +213,13 @@ func (d *Dispatcher) clear(ctx context.Context, tx *store.Tx, todo agenda) error
 
 // rewind makes due what was due already by a clock that has been set back since.
 func rewind(ctx context.Context, tx *store.Tx) error {
-	_, err := tx.Exec(ctx, `UPDATE outbox SET not_before = ? WHERE state = 'queued' AND not_before > ? AND (due_at <= created_at OR due_at <= ?)`,
-		store.At(tx.Now), store.At(tx.Now), store.At(tx.Now))
-	return err
+	const rows = `UPDATE outbox SET not_before = ? WHERE not_before > ? AND (due_at <= created_at OR due_at <= ?) AND `
+	for _, state := range []string{`state = 'queued'`, `state = 'sending'`} {
+		if _, err := tx.Exec(ctx, rows+state, store.At(tx.Now), store.At(tx.Now), store.At(tx.Now)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // agenda says when each part of a pass next has something to do; the zero time
