@@ -163,6 +163,7 @@ func (l *lexicon) compileBlock(c *compiler, b block) error {
 			if strings.TrimSpace(src) == "" {
 				continue
 			}
+			c.exact = slices.Contains(b.concept.opts, "exact")
 			prog, err := c.compile(line.lang, src)
 			if err != nil {
 				return err
@@ -207,6 +208,14 @@ func (l *lexicon) finish() {
 	for w, f := range l.forms {
 		f.word, f.text = l.identify(w), strings.Clone(w)
 		f.word.lang = f.lang
+		// A word of one language is no form of a word of the other: "got" is
+		// not "gota".
+		switch f.lang {
+		case 1 << langEN:
+			f.word.ids[1+langES] = 0
+		case 1 << langES:
+			f.word.ids[1+langEN] = 0
+		}
 		l.forms[w] = f
 		if len(w) >= minNear && !f.common {
 			k := nearKey{w[0], len(w)}

@@ -29,14 +29,15 @@ type runner struct {
 // -1.
 func (r *runner) at(prog []instr, i int) int {
 	r.prog, r.start, r.steps, r.best = prog, i, 0, -1
-	r.run(0, i, true)
+	r.run(0, i, i)
 	r.total += min(r.steps, maxSteps)
 	return r.best
 }
 
-// run follows the program from pc at token i. loose says that a comma before
-// token i is no hindrance: a gap ends there.
-func (r *runner) run(pc, i int, loose bool) {
+// run follows the program from pc at token i. end is where the last word that
+// was taken ends: a gap passed since then belongs to no match, and a comma in it
+// is no hindrance.
+func (r *runner) run(pc, i, end int) {
 	for {
 		if r.steps++; r.steps > maxSteps {
 			return
@@ -44,33 +45,33 @@ func (r *runner) run(pc, i int, loose bool) {
 		in := &r.prog[pc]
 		switch in.op {
 		case opMatch:
-			r.best = max(r.best, i)
+			r.best = max(r.best, end)
 			return
 		case opJump:
 			pc = in.a
 		case opSplit:
-			r.run(in.a, i, loose)
+			r.run(in.a, i, end)
 			pc = in.b
 		case opGap:
-			r.gap(pc+1, i, in.a)
+			r.gap(pc+1, i, end, in.a)
 			return
 		default:
-			if !r.takes(in, i, loose) {
+			if !r.takes(in, i, i > end) {
 				return
 			}
-			pc, i, loose = pc+1, i+1, false
+			pc, i, end = pc+1, i+1, i+1
 		}
 	}
 }
 
 // takes reports whether the word or number at i fits. Only the first token of
-// a match may begin a sentence.
-func (r *runner) takes(in *instr, i int, loose bool) bool {
+// a match may begin a sentence, and only after a gap may a word follow a comma.
+func (r *runner) takes(in *instr, i int, gap bool) bool {
 	if i >= len(r.toks) {
 		return false
 	}
 	t := &r.toks[i]
-	if i > r.start && (t.brk == hardBreak || t.brk == softBreak && !loose) {
+	if i > r.start && (t.brk == hardBreak || t.brk == softBreak && !gap) {
 		return false
 	}
 	if in.op == opNumber {
@@ -80,11 +81,14 @@ func (r *runner) takes(in *instr, i int, loose bool) bool {
 }
 
 // gap continues behind none to width tokens of the same sentence.
-func (r *runner) gap(pc, i, width int) {
-	for j := i; j <= i+width && j < len(r.toks); j++ {
-		if j > r.start && r.toks[j].brk == hardBreak {
+func (r *runner) gap(pc, i, end, width int) {
+	for j := i; j <= i+width; j++ {
+		if j > r.start && j < len(r.toks) && r.toks[j].brk == hardBreak && j > i {
 			return
 		}
-		r.run(pc, j, true)
+		r.run(pc, j, end)
+		if j >= len(r.toks) {
+			return
+		}
 	}
 }

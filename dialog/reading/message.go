@@ -100,7 +100,7 @@ func covers(a, b match) bool {
 		}
 		return b.concept.kind != a.concept.kind && !isKind(b.concept, "word", "intent") || longer && b.concept.kind == a.concept.kind
 	case "sign":
-		return longer && isKind(b.concept, "sign", "head", "cue")
+		return longer && isKind(b.concept, "head", "cue") || longer && b.concept.kind == "sign" && a.concept.over(b.concept.name)
 	case "dose":
 		return longer && (b.concept.kind == "cue" || b.concept == a.concept || b.concept.kind == "sign" && b.concept.name != "overdose")
 	case "cue":

@@ -80,6 +80,8 @@ type compiler struct {
 	prog []instr
 	sets map[string][]setLine
 	deep int
+	// exact: the block's words stand for no other forms of themselves.
+	exact bool
 }
 
 // setLine is one line of a named set, in its own language.
@@ -160,7 +162,7 @@ func (c *compiler) plainChoice() bool {
 		if !plainWord(c.toks[p]) {
 			return false
 		}
-		ids = append(ids, c.lex.wordID(c.toks[p], c.lang))
+		ids = append(ids, c.wordID(c.toks[p], c.lang))
 	}
 	if (p-c.pos)%2 == 0 {
 		return false
@@ -253,7 +255,7 @@ func (c *compiler) element(t string) error {
 	case strings.HasPrefix(t, "<") && strings.HasSuffix(t, ">"):
 		return c.set(t[1 : len(t)-1])
 	default:
-		c.emit(instr{op: opWord, ids: idSet{c.lex.wordID(t, c.lang)}})
+		c.emit(instr{op: opWord, ids: idSet{c.wordID(t, c.lang)}})
 	}
 	return nil
 }
@@ -288,7 +290,7 @@ func (c *compiler) set(name string) error {
 				continue
 			}
 			if len(c.toks) == 1 && plainWord(c.toks[0]) {
-				single = append(single, c.lex.wordID(c.toks[0], l.lang))
+				single = append(single, c.wordID(c.toks[0], l.lang))
 				continue
 			}
 			split := c.emit(instr{op: opSplit})
@@ -306,6 +308,13 @@ func (c *compiler) set(name string) error {
 	c.lang, c.toks, c.pos, c.src = saved.lang, saved.toks, saved.pos, saved.src
 	c.deep--
 	return nil
+}
+
+func (c *compiler) wordID(t string, lang int) int32 {
+	if c.exact && t[0] != '=' {
+		t = "=" + t
+	}
+	return c.lex.wordID(t, lang)
 }
 
 func plainWord(t string) bool { return !strings.ContainsAny(t, "<>().#?|") }

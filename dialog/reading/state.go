@@ -40,6 +40,10 @@ func (m *message) looseCues() []match {
 	return out
 }
 
+// resolved cues ("gone now") give the state Past too, but never to a dose: "it
+// slipped my mind" has the same words.
+const resolved = "resolved"
+
 // order in which states win over one another where several cues govern.
 var stateOrder = []State{Quoted, OtherPerson, Hypothetical, Negated, Past, Figurative}
 
@@ -51,6 +55,12 @@ func (m *message) stateOf(x match) State {
 	governed := map[State]bool{}
 	for _, c := range m.cuesNear(x.from-farReach, x.to+farReach) {
 		s := State(c.concept.name)
+		if c.concept.name == resolved {
+			s = Past
+			if x.concept.kind == "dose" {
+				continue
+			}
+		}
 		if c.concept.name == "end" || governed[s] || !m.governs(c, x) {
 			continue
 		}

@@ -209,3 +209,10 @@ func (c *concept) opt(name string) (string, bool) {
 	}
 	return "", false
 }
+
+// over reports whether the block says "over=NAME,NAME" of another sign, which a
+// longer match of this one then voids.
+func (c *concept) over(name string) bool {
+	v, _ := c.opt("over")
+	return v != "" && slices.Contains(strings.Split(v, ","), name)
+}
