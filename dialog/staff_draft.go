@@ -3,6 +3,7 @@ package dialog
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strings"
 
@@ -130,7 +131,7 @@ func (c *colleague) proposeStop(ctx context.Context, p reminders.Patient, e entr
 func (c *colleague) propose(ctx context.Context, p reminders.Patient, f plan.Fact) error {
 	v, err := c.room.Care.Preview(ctx, c.tx, c.in.Who, p.ID, f)
 	if err != nil {
-		return err
+		return c.orCorrect(ctx, p, f, err)
 	}
 	facts, err := c.room.Care.Facts(ctx, c.tx, c.in.Who, p.ID)
 	if err != nil {
@@ -143,6 +144,23 @@ func (c *colleague) propose(ctx context.Context, p reminders.Patient, f plan.Fac
 	}
 	c.form.Draft = &draft{Number: c.in.Item, Patient: p.ID, Fact: body}
 	return c.ask(ctx, v, "staff.save")
+}
+
+// orCorrect adds to a refusal how the entry that stands in the way is corrected.
+func (c *colleague) orCorrect(ctx context.Context, p reminders.Patient, f plan.Fact, err error) error {
+	var untrue *plan.Refusal
+	if !errors.As(err, &untrue) || f.Replaces != "" {
+		return err
+	}
+	cycle, failed := c.room.Service.Book.Cycle(ctx, c.tx, p.ID)
+	if failed != nil {
+		return failed
+	}
+	old, stands := cycle.Live(f.Kind)
+	if !stands {
+		return err
+	}
+	return triage.Refuse("fact_again", phrase.Args{"why": untrue.Why, "do": untrue.Do, "old": c.fact(old.Fact), "how": p.Handle + " " + c.phrase("staff.correct", phrase.Args{"fact": old.ID})})
 }
 
 func (c *colleague) ask(ctx context.Context, v care.Preview, key string) error {

@@ -178,7 +178,7 @@ func diameters(mm []float64) string {
 }
 
 func (c *colleague) medicine(f plan.Fact, add func(string, ...any)) {
-	add("%s %v %s %s", f.Drug, f.Dose, f.Unit, f.Route)
+	add("%s", strings.TrimSpace(fmt.Sprintf("%s %v %s %s", f.Drug, f.Dose, f.Unit, f.Route)))
 	if f.Product != "" {
 		add("%s", f.Product)
 	}

@@ -207,7 +207,7 @@ func (c *colleague) place(p plan.Plan, patient reminders.Patient) string {
 	case p.CycleDayOne.IsZero():
 		return c.phrase("note.waiting", nil)
 	}
-	return c.phrase("note.place", phrase.Args{"day": fmt.Sprint(p.CycleDay(civil.DateOf(c.now))), "phase": c.phrase("phase."+string(p.Phase()), nil)})
+	return c.phrase("note.place", phrase.Args{"day": fmt.Sprint(p.CycleDay(civil.DateOf(c.now))), "phase": c.phrase("word."+string(p.Phase()), nil)})
 }
 
 // showChart is one patient on one card.
@@ -277,7 +277,7 @@ func (c *colleague) missing(ch care.Chart) string {
 // item is an item of the checklist in her language, beside the word that it is
 // entered by.
 func (c *colleague) item(word string) string {
-	if key := "item." + word; c.room.Service.Phrases.Has(key) {
+	if key := "word." + word; c.room.Service.Phrases.Has(key) {
 		return c.phrase(key, nil) + " (" + word + ")"
 	}
 	return word

@@ -120,12 +120,28 @@ func (d *Desk) about(b Body, lang string) []string {
 func (d *Desk) Say(lang string, l Line) string {
 	args := make(phrase.Args, len(l.Args))
 	for name, value := range l.Args {
-		if d.Phrases.Has("word." + value) {
-			value = d.Phrases.Say(lang, "word."+value, nil)
-		}
-		args[name] = value
+		args[name] = d.words(lang, value)
 	}
-	return d.Phrases.Say(lang, l.Key, args)
+	said := d.Phrases.Say(lang, l.Key, args)
+	if lang == "es" && strings.HasPrefix(l.Key, "why.") {
+		said = contractions.Replace(said)
+	}
+	return said
+}
+
+// contractions are those that Spanish writes when an article follows.
+var contractions = strings.NewReplacer(" de el ", " del ", " a el ", " al ")
+
+// words puts a word of our own, or a list of them, into a language; anything else
+// stays as it is.
+func (d *Desk) words(lang, value string) string {
+	list := strings.Split(value, ", ")
+	for i, word := range list {
+		if d.Phrases.Has("word." + word) {
+			list[i] = d.Phrases.Say(lang, "word."+word, nil)
+		}
+	}
+	return strings.Join(list, ", ")
 }
 
 func clip(words string) string {
@@ -166,7 +182,13 @@ func (d *Desk) Story(ctx context.Context, tx *store.Tx, c Case, lang string) (st
 		events = events[len(events)-longestStory:]
 		lines = append(lines, "…")
 	}
-	for _, e := range events {
+	for i := 0; i < len(events); i++ {
+		e := events[i]
+		to := team.byID[e.To]
+		for e.What == Alerted && i+1 < len(events) && events[i+1].What == Alerted && events[i+1].At.Equal(e.At) {
+			i++
+			to += ", " + team.byID[events[i].To]
+		}
 		who := team.byPerson[e.By]
 		if who == "" && e.By == c.Person && e.By != seal.House {
 			who = d.Phrases.Say(lang, "staff.she", nil)
@@ -175,7 +197,7 @@ func (d *Desk) Story(ctx context.Context, tx *store.Tx, c Case, lang string) (st
 		if e.What == AlertFailed && e.To == 0 {
 			key = "event.alert_nobody"
 		}
-		line := d.Phrases.Say(lang, key, phrase.Args{"at": d.when(e.At), "by": who, "to": team.byID[e.To]})
+		line := d.Phrases.Say(lang, key, phrase.Args{"at": d.when(e.At), "by": who, "to": to})
 		lines = append(lines, line)
 		if e.What == Wrote || e.What == Replied {
 			lines = append(lines, d.about(e.Body, lang)...)

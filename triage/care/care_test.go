@@ -300,6 +300,35 @@ func TestAResultIsOnlyToldByAPerson(t *testing.T) {
 	}
 }
 
+func TestAVisitThatGetsANewTimeIsMoved(t *testing.T) {
+	t.Parallel()
+	for name, tc := range map[string]struct {
+		step        plan.StepName
+		first, then int // day of the month
+		want        int // visits that stand
+	}{
+		"scan, same day":        {plan.Monitoring, 12, 12, 1},
+		"scan, another day":     {plan.Monitoring, 12, 13, 2},
+		"transfer, another day": {plan.Transfer, 20, 23, 1},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			w := open(t)
+			w.enters(plan.Fact{Kind: plan.Visit, Step: tc.step, At: at(tc.first, 7, 20)})
+			w.enters(plan.Fact{Kind: plan.Visit, Step: tc.step, At: at(tc.then, 7, 40)})
+			n := 0
+			for _, f := range w.chart().Facts {
+				if f.Kind == plan.Visit {
+					n++
+				}
+			}
+			if n != tc.want {
+				t.Errorf("%d visits stand, want %d", n, tc.want)
+			}
+		})
+	}
+}
+
 func TestHush(t *testing.T) {
 	t.Parallel()
 	w := open(t)

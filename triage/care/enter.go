@@ -46,6 +46,9 @@ func (c *Care) Preview(ctx context.Context, tx *store.Tx, actor triage.Staff, pa
 	if err != nil {
 		return Preview{}, err
 	}
+	if f, err = c.rebooked(ctx, tx, patient, f); err != nil {
+		return Preview{}, err
+	}
 	p, err := c.Book.Patient(ctx, tx, patient)
 	if err != nil {
 		return Preview{}, err
@@ -70,6 +73,36 @@ func (c *Care) plausible(f plan.Fact) (plan.Fact, error) {
 		return f, fmt.Errorf("write down a %s: %w", f.Kind, err)
 	}
 	return plan.ParseFact(b, c.Book.Policy.Location())
+}
+
+// rebooked makes a visit that is given a new time the correction of the one that
+// it moves, and a new order of the trigger that of the one before. A patient may
+// have several scans on different days, but of every other visit only one lies
+// ahead.
+func (c *Care) rebooked(ctx context.Context, tx *store.Tx, patient int64, f plan.Fact) (plan.Fact, error) {
+	if f.Kind != plan.Visit && f.Kind != plan.TriggerOrder || f.Replaces != "" {
+		return f, nil
+	}
+	cycle, err := c.Book.Cycle(ctx, tx, patient)
+	if err != nil {
+		return f, err
+	}
+	if f.Kind == plan.TriggerOrder {
+		old, _ := cycle.Live(plan.TriggerOrder)
+		f.Replaces = old.ID
+		return f, nil
+	}
+	zone := c.Book.Policy.Location()
+	for _, old := range standing(cycle) {
+		if old.Kind != plan.Visit || old.Step != f.Step {
+			continue
+		}
+		sameDay := civil.DateOf(old.Fact.At.In(zone)) == civil.DateOf(f.At.In(zone))
+		if sameDay || f.Step != plan.Monitoring && old.Fact.At.After(tx.Now) {
+			f.Replaces = old.ID
+		}
+	}
+	return f, nil
 }
 
 func previewOf(p reminders.Patient, f plan.Fact, m reminders.Moved) Preview {
