@@ -4,6 +4,9 @@
 //
 // System follows the machine. Virtual stands still until it is told to move,
 // and moves only when nothing is in flight.
+//
+// The package owns the right to call time.Now; it keeps nothing and knows nothing
+// of days or zones. It refuses waits that cannot be ended: each has a context.
 package clock
 
 import (
