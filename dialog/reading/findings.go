@@ -57,10 +57,34 @@ func (m *message) weigh(all []seen) {
 			x.state = Negated
 		case x.state == Present && m.general(x.from):
 			x.state = Hypothetical
-		case x.state == Past && lasting[x.sign] && m.ofToday(x.from):
+		case x.state == resolved && lasting[x.sign] && m.ofToday(x.from):
 			x.state = Present
+		case x.state == resolved:
+			x.state = Past
+		case x.state == Present && m.denied(x.from):
+			x.state = Negated
 		}
 	}
+}
+
+// denied: the sign stands in a question that the next sentence answers with no
+// ("Bleeding? None.").
+func (m *message) denied(i int) bool {
+	s := m.toks[i].sentence
+	if !m.questions[s] {
+		return false
+	}
+	for k := i + 1; k < len(m.toks) && m.toks[k].sentence <= s+1; k++ {
+		if m.toks[k].sentence == s+1 {
+			return noAnswers[m.toks[k].norm]
+		}
+	}
+	return false
+}
+
+var noAnswers = map[string]bool{
+	"no": true, "none": true, "nope": true, "nothing": true, "zero": true, "fine": true, "never": true, "nada": true,
+	"ninguno": true, "ninguna": true, "nop": true, "cero": true, "negative": true, "negativo": true, "tampoco": true, "not": true, "nah": true,
 }
 
 // noFever is a measured temperature below the limit: a "fever" told with it is

@@ -242,10 +242,6 @@ func (l *lexicon) find(r *runner) []match {
 	var out []match
 	for i := range r.toks {
 		t := &r.toks[i]
-		if t.kind == numberToken {
-			out = l.try(r, l.byNumber, i, out)
-			continue
-		}
 		if t.isNumber() {
 			out = l.try(r, l.byNumber, i, out)
 		}

@@ -80,6 +80,14 @@ func (r *runner) takes(in *instr, i int, gap bool) bool {
 	return in.ids.has(&t.word)
 }
 
+// gapEnds are words that no gap passes: a denial or a "but" between two words
+// parts them. A pattern that means them names them.
+var gapEnds = map[string]bool{
+	"no": true, "not": true, "without": true, "sin": true, "ni": true, "never": true, "nunca": true, "none": true,
+	"zero": true, "cero": true, "nor": true, "tampoco": true, "but": true, "pero": true, "nothing": true, "nada": true,
+	"aunque": true, "although": true, "ningun": true, "ninguna": true,
+}
+
 // gap continues behind none to width tokens of the same sentence.
 func (r *runner) gap(pc, i, end, width int) {
 	for j := i; j <= i+width; j++ {
@@ -87,7 +95,7 @@ func (r *runner) gap(pc, i, end, width int) {
 			return
 		}
 		r.run(pc, j, end)
-		if j >= len(r.toks) {
+		if j >= len(r.toks) || gapEnds[r.toks[j].norm] {
 			return
 		}
 	}

@@ -144,6 +144,9 @@ var units = map[string]string{
 
 func (m *message) weightGain(i int) (seen, bool) {
 	kg := m.toks[i].num
+	if x, ok := m.twoWeights(i); ok {
+		return x, true
+	}
 	switch units[m.unit(i)] {
 	case "kg":
 	case "lb":
@@ -151,13 +154,38 @@ func (m *message) weightGain(i int) (seen, bool) {
 	default:
 		return seen{}, false
 	}
-	if !m.near(i, "gain") || kg > 30 {
+	if !m.near(i, "gain") || kg > 15 {
 		return seen{}, false
 	}
 	if kg/m.daysNear(i) < gainKgPerDay {
 		return seen{}, false
 	}
 	return m.seenAt("weight_gain", i, i+2), true
+}
+
+// twoWeights reads what the scale showed before and now ("61.0 yesterday, 62.4
+// today"); token i is the second number. Without a unit a weight from 110 up is
+// in pounds.
+func (m *message) twoWeights(i int) (seen, bool) {
+	now := m.toks[i].num
+	if now < 38 || now > 400 || !m.near(i, "scale") && !m.near(i, "gain") {
+		return seen{}, false
+	}
+	for k := i - 1; k >= max(i-12, 0); k-- {
+		t := &m.toks[k]
+		if t.kind != numberToken || t.num < 38 || t.num >= now || !m.near(k, "scale") {
+			continue
+		}
+		gain := now - t.num
+		if units[m.unit(i)] == "lb" || units[m.unit(k)] == "lb" || now >= 110 {
+			gain *= kgPerPound
+		}
+		if gain < gainKgPerDay || gain > 12 || gain/m.daysNear(i) < gainKgPerDay {
+			return seen{}, false
+		}
+		return m.seenAt("weight_gain", k, i+1), true
+	}
+	return seen{}, false
 }
 
 // daysNear is over how many days something happened, as told near token i; one

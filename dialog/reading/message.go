@@ -89,6 +89,9 @@ func covers(a, b match) bool {
 	if a.concept.kind == "dose" && b.concept.kind == "dose" && doseVoids(a, b) {
 		return true
 	}
+	if a.concept.kind == "figurative" && isKind(b.concept, "sign", "head", "dose") && a.from < b.to && b.from < a.to {
+		return true
+	}
 	if a.from > b.from || a.to < b.to {
 		return false
 	}

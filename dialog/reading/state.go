@@ -42,10 +42,11 @@ func (m *message) looseCues() []match {
 
 // resolved cues ("gone now") give the state Past too, but never to a dose: "it
 // slipped my mind" has the same words.
-const resolved = "resolved"
+// It is a state of its own only until weigh has looked at it.
+const resolved = State("resolved")
 
 // order in which states win over one another where several cues govern.
-var stateOrder = []State{Quoted, OtherPerson, Hypothetical, Negated, Past, Figurative}
+var stateOrder = []State{Quoted, OtherPerson, Hypothetical, Figurative, Negated, Past, resolved}
 
 // stateOf decides how a concept stands: by the cues of its sentence.
 func (m *message) stateOf(x match) State {
@@ -55,11 +56,8 @@ func (m *message) stateOf(x match) State {
 	governed := map[State]bool{}
 	for _, c := range m.cuesNear(x.from-farReach, x.to+farReach) {
 		s := State(c.concept.name)
-		if c.concept.name == resolved {
-			s = Past
-			if x.concept.kind == "dose" {
-				continue
-			}
+		if s == resolved && x.concept.kind == "dose" {
+			continue
 		}
 		if c.concept.name == "end" || governed[s] || !m.governs(c, x) {
 			continue
@@ -68,6 +66,7 @@ func (m *message) stateOf(x match) State {
 	}
 	if governed[Present] {
 		delete(governed, Past)
+		delete(governed, resolved)
 	}
 	for _, s := range stateOrder {
 		if governed[s] {

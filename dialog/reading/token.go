@@ -115,12 +115,10 @@ func (s *scanner) mark(i int, r rune, n int) int {
 	case '?':
 		s.questions[s.sentence] = true
 		s.hard()
-	case '¿':
-		s.hard()
 	case '"', '“', '”', '«', '»':
 		s.quotes = append(s.quotes, i)
 		s.soft()
-	case ',', ':', '-', '(', ')', '–', '—', '/', '[', ']', '+', '=', '&', '|', '<', '>':
+	case '¿', ',', ':', '-', '(', ')', '–', '—', '/', '[', ']', '+', '=', '&', '|', '<', '>':
 		s.soft()
 	default:
 		if name, ok := pictograms[r]; ok {
@@ -160,6 +158,9 @@ func (s *scanner) hard() {
 
 func (s *scanner) add(t token) {
 	t.brk, t.sentence = s.brk, s.sentence
+	if t.kind == numberToken {
+		t.word = s.lex.forms[t.norm].word
+	}
 	if t.kind == wordToken {
 		t.norm, t.word = s.lex.lookup(t.norm)
 		t.num = numberWords[t.norm]
