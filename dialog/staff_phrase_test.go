@@ -37,7 +37,7 @@ func TestThePhrasebookKnowsWhatIsSaidToStaff(t *testing.T) {
 			}
 			for _, m := range regexp.MustCompile(pattern.expr).FindAllStringSubmatch(string(source), -1) {
 				named++
-				if key := pattern.prefix + m[1]; !book.Has(key) {
+				if key := pattern.prefix + m[1]; !strings.HasSuffix(key, "_") && !book.Has(key) { // "_": put together at run time
 					t.Errorf("%s names %s, which the phrasebook lacks", file, key)
 				}
 			}
