@@ -23,7 +23,6 @@ type promise struct {
 	due     time.Time
 	state   string // queued, withdrawn, sent or failed
 	unknown int    // lost answers so far
-	tries   int    // answers drawn so far
 }
 
 func (p *promise) priority() int {
