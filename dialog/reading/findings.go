@@ -17,6 +17,7 @@ func (m *message) readFindings(r *Reading) {
 			all = append(all, seen{rules.Sign(x.concept.name), x.from, x.to, x.state})
 		}
 	}
+	all = append(all, m.withFever(all)...)
 	all = append(all, m.heads()...)
 	all = append(all, m.measures()...)
 	m.weigh(all)
@@ -33,6 +34,23 @@ func (m *message) readFindings(r *Reading) {
 		}
 	}
 	tidy(r)
+}
+
+// withFever: "confused" says much beside a fever and little without one.
+func (m *message) withFever(all []seen) []seen {
+	fever := slices.ContainsFunc(append(m.measures(), all...), func(x seen) bool {
+		return x.sign == "high_temperature" && x.state == Present
+	})
+	if !fever {
+		return nil
+	}
+	var out []seen
+	for _, x := range m.found {
+		if x.concept.kind == "with_fever" {
+			out = append(out, seen{rules.Sign(x.concept.name), x.from, x.to, x.state})
+		}
+	}
+	return out
 }
 
 // seen is a sign in the text, from token from to token to, exclusive.
@@ -57,6 +75,8 @@ func (m *message) weigh(all []seen) {
 			x.state = Negated
 		case x.state == Present && m.general(x.from):
 			x.state = Hypothetical
+		case x.state == OtherPerson && m.hasWord["is_patient"]:
+			x.state = Present
 		case x.state == resolved && lasting[x.sign] && m.ofToday(x.from):
 			x.state = Present
 		case x.state == resolved:
@@ -123,6 +143,7 @@ func (m *message) sentences() []sentence {
 		if x.concept.kind != "word" {
 			continue
 		}
+		m.hasWord[x.concept.name] = true
 		s := &out[m.toks[x.from].sentence]
 		switch x.concept.name {
 		case "asks_general":

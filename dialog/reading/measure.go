@@ -282,7 +282,7 @@ func (m *message) padRate(pad match) (rate float64, from, to int) {
 			break
 		}
 	}
-	for k := pad.to; k < min(pad.to+9, len(m.toks)) && m.toks[k].sentence == m.toks[i].sentence; k++ {
+	for k := pad.to; k < min(pad.to+9, len(m.toks)) && (m.toks[k].sentence == m.toks[i].sentence || k < pad.to+4); k++ {
 		n := 1.0
 		for b := k - 1; b > max(k-3, pad.to-1); b-- {
 			if m.toks[b].isNumber() {

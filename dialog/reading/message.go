@@ -20,6 +20,8 @@ type message struct {
 	cues  []match
 	// about has what the small words of each sentence say.
 	about []sentence
+	// hasWord has the names of the small words of the message.
+	hasWord map[string]bool
 	// events, injection, period, exprs: what has been read so far.
 	events    []doseEvent
 	injection bool
@@ -35,7 +37,7 @@ func newMessage(s *scanner, found []match, c Context) *message {
 		ctx: c, text: s.text, toks: s.toks, questions: s.questions, quotes: s.quotes,
 		foreign: s.foreign*2 > s.letters,
 	}
-	m.lang = m.language()
+	m.lang, m.hasWord = m.language(), map[string]bool{}
 	found = suppress(found)
 	for _, x := range found {
 		if x.concept.kind == "cue" {
