@@ -188,10 +188,6 @@ func (c *colleague) button(key, action string) outbox.Button {
 	return outbox.Button{Label: c.phrase(key, nil), Action: action}
 }
 
-func (c *colleague) day(t time.Time) string {
-	return phrase.Day(c.lang, t.Year(), t.Month(), t.Day())
-}
-
 func lines(all ...string) string {
 	var some []string
 	for _, l := range all {

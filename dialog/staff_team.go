@@ -46,10 +46,6 @@ func (c *colleague) showRota(ctx context.Context) error {
 // rotaLine reads "rota lindqvane 2026-03-12 19:00 2026-03-13 07:00" and "rota drop
 // 7".
 func (c *colleague) rotaLine(ctx context.Context, rest string) error {
-	if err := c.in.Who.May(triage.ChangeRota); err != nil {
-		return err
-	}
-	desk := c.room.Service.Desk
 	s := newScanner(rest, c.now)
 	s.example = "rota"
 	if s.take("drop", "quitar", "uncheck") != "" {
@@ -57,10 +53,7 @@ func (c *colleague) rotaLine(ctx context.Context, rest string) error {
 		if !ok || s.end() != nil {
 			return s.fail()
 		}
-		if err := desk.DropShift(ctx, c.tx, int64(n)); err != nil {
-			return err
-		}
-		if err := desk.Did(ctx, c.tx, c.in.Who, triage.ChangeRota, triage.Ref{}, fmt.Sprintf("dropped %d", n)); err != nil {
+		if err := c.room.Care.DropShift(ctx, c.tx, c.in.Who, int64(n)); err != nil {
 			return err
 		}
 		return c.showRota(ctx)
@@ -68,19 +61,16 @@ func (c *colleague) rotaLine(ctx context.Context, rest string) error {
 	if s.done() {
 		return s.fail()
 	}
-	who, err := desk.StaffByHandle(ctx, c.tx, s.raw[0])
-	if err != nil {
-		return err
-	}
 	s.at++
 	from, to, err := s.spanOfTime()
 	if err != nil {
 		return err
 	}
-	if _, err := desk.AddShift(ctx, c.tx, who, from, to); err != nil {
+	who, err := c.room.Service.Desk.StaffByHandle(ctx, c.tx, s.raw[0])
+	if err != nil {
 		return err
 	}
-	if err := desk.Did(ctx, c.tx, c.in.Who, triage.ChangeRota, triage.Ref{}, "added "+who.Handle); err != nil {
+	if _, err := c.room.Care.AddShift(ctx, c.tx, c.in.Who, who, from, to); err != nil {
 		return err
 	}
 	return c.showRota(ctx)
@@ -105,57 +95,28 @@ func (c *colleague) staffLine(ctx context.Context, rest string) error {
 	if len(words) == 0 {
 		return c.listStaff(ctx)
 	}
-	if err := c.in.Who.May(triage.ChangeStaff); err != nil {
-		return err
-	}
-	desk := c.room.Service.Desk
 	switch what := tidy(words[0]); {
 	case (what == "add" || what == "agregar") && len(words) >= 5:
-		s, code, err := desk.AddStaff(ctx, c.tx, triage.Newcomer{Handle: words[1], Role: triage.Role(strings.ToLower(words[2])),
+		s, code, err := c.room.Care.AddStaff(ctx, c.tx, c.in.Who, triage.Newcomer{Handle: words[1], Role: triage.Role(strings.ToLower(words[2])),
 			Languages: strings.Split(strings.ToLower(words[3]), ","), Name: strings.Join(words[4:], " ")})
 		if err != nil {
 			return err
 		}
-		return c.tellCode(ctx, s, code, "add")
+		return c.say(ctx, c.phrase("staff.code", phrase.Args{"who": s.Name, "code": code}), nil)
 	case (what == "code" || what == "codigo") && len(words) == 2:
-		s, err := desk.StaffByHandle(ctx, c.tx, words[1])
+		s, code, err := c.room.Care.StaffCode(ctx, c.tx, c.in.Who, words[1])
 		if err != nil {
 			return err
 		}
-		code, err := desk.NewStaffCode(ctx, c.tx, s)
-		if err != nil {
-			return err
-		}
-		return c.tellCode(ctx, s, code, "code")
+		return c.say(ctx, c.phrase("staff.code", phrase.Args{"who": s.Name, "code": code}), nil)
 	case (what == "leave" || what == "baja") && len(words) == 2:
-		return c.staffLeaves(ctx, words[1])
+		s, err := c.room.Care.StaffLeaves(ctx, c.tx, c.in.Who, words[1])
+		if err != nil {
+			return err
+		}
+		return c.say(ctx, c.phrase("staff.left", phrase.Args{"who": s.Name}), nil)
 	}
 	return &misread{Example: "staff", Word: words[0]}
-}
-
-func (c *colleague) tellCode(ctx context.Context, s triage.Staff, code, what string) error {
-	if err := c.room.Service.Desk.Did(ctx, c.tx, c.in.Who, triage.ChangeStaff, triage.Ref{}, what+" "+s.Handle); err != nil {
-		return err
-	}
-	return c.say(ctx, c.phrase("staff.code", phrase.Args{"who": s.Name, "code": code}), nil)
-}
-
-func (c *colleague) staffLeaves(ctx context.Context, handle string) error {
-	desk := c.room.Service.Desk
-	s, err := desk.StaffByHandle(ctx, c.tx, handle)
-	if err != nil {
-		return err
-	}
-	if s.ID == c.in.Who.ID {
-		return triage.Refuse("not_yourself", nil)
-	}
-	if err := desk.Leave(ctx, c.tx, s); err != nil {
-		return err
-	}
-	if err := desk.Did(ctx, c.tx, c.in.Who, triage.ChangeStaff, triage.Ref{}, "left "+s.Handle); err != nil {
-		return err
-	}
-	return c.say(ctx, c.phrase("staff.left", phrase.Args{"who": s.Name}), nil)
 }
 
 func (c *colleague) listStaff(ctx context.Context) error {

@@ -132,7 +132,10 @@ func (d *Desk) CheckInNow(ctx context.Context, tx *store.Tx, s Staff) (int64, er
 			return n, err
 		}
 	}
-	return n, nil
+	if n == 0 {
+		return 0, nil
+	}
+	return n, d.Did(ctx, tx, s, CheckIn, Ref{}, "")
 }
 
 func (d *Desk) shiftStart(ctx context.Context, tx *store.Tx, payload []byte) error {

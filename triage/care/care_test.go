@@ -69,6 +69,25 @@ func TestEveryActionAsksTheTable(t *testing.T) {
 			return err
 		},
 	}
+	team := map[string]func(context.Context, *store.Tx, triage.Staff) error{
+		"add shift": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, err := w.care.AddShift(ctx, tx, s, w.quoy, at(12, 7, 0), at(12, 19, 0))
+			return err
+		},
+		"drop shift": func(ctx context.Context, tx *store.Tx, s triage.Staff) error { return w.care.DropShift(ctx, tx, s, 1) },
+		"add staff": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, _, err := w.care.AddStaff(ctx, tx, s, triage.Newcomer{Handle: "new", Name: "n", Role: triage.Reader, Languages: []string{"en"}})
+			return err
+		},
+		"staff code": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, _, err := w.care.StaffCode(ctx, tx, s, "quoy")
+			return err
+		},
+		"leaves": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, err := w.care.StaffLeaves(ctx, tx, s, "quoy")
+			return err
+		},
+	}
 	for _, f := range []plan.Fact{{Kind: plan.LHSurge, On: march(11)}, order("progesterone", march(15)), {Kind: plan.StopOrder, Order: "f1", On: march(11)},
 		triggerOrder(), {Kind: plan.Cancelled, On: march(11), Reason: "x"}} {
 		changes["enter "+string(f.Kind)] = func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
@@ -119,6 +138,10 @@ func TestEveryActionAsksTheTable(t *testing.T) {
 	for name, do := range changes {
 		try(name, do, w.reader, false)
 		try(name, do, w.officer, false)
+	}
+	for name, do := range team {
+		try(name, do, w.reader, false)
+		try(name, do, w.quoy, false)
 	}
 	for name, do := range looks {
 		try(name, do, w.reader, true)
