@@ -14,7 +14,15 @@ import (
 // free places on the wire and as the limits let through. When the limits hold
 // something back it reports until when.
 func (d *Dispatcher) claim(ctx context.Context, tx *store.Tx, free int) (claimed []*row, wait time.Time, err error) {
+	// Read anew: what comes before may have put rows back.
+	todo, err := readAgenda(ctx, tx, time.Time{})
+	if err != nil {
+		return nil, wait, err
+	}
 	for p := urgent; p < background; p++ {
+		if !due(todo.messages()[p].Time, tx.Now) {
+			continue
+		}
 		left := free - kept(p) - len(claimed)
 		if left <= 0 {
 			break // and wait for a landing
@@ -72,14 +80,15 @@ func (d *Dispatcher) claimAt(ctx context.Context, tx *store.Tx, priority, most i
 }
 
 // dueRows finds the first due rows of a priority, those to held chats left out.
-func dueRows(ctx context.Context, tx *store.Tx, priority int, held []chat, most int) ([]*row, error) {
+func dueRows(ctx context.Context, tx *store.Tx, priority int, held []chat, most int) (rows []*row, err error) {
 	const due = `SELECT ` + rowColumns + ` FROM outbox WHERE state = 'queued' AND priority = ? AND not_before <= ?`
 	const first = ` ORDER BY not_before, id LIMIT ?`
-	var rows []*row
 	if len(held) == 0 {
-		return rows, tx.Select(ctx, &rows, due+first, priority, store.At(tx.Now), most)
+		err = tx.Select(ctx, &rows, due+first, priority, store.At(tx.Now), most)
+	} else {
+		err = tx.Select(ctx, &rows, due+notHeld+first, priority, store.At(tx.Now), list(held), most)
 	}
-	return rows, tx.Select(ctx, &rows, due+notHeld+first, priority, store.At(tx.Now), list(held), most)
+	return rows, err
 }
 
 // notHeld leaves out the chats in a list, numbered as chatOf does.
@@ -127,16 +136,23 @@ func (d *Dispatcher) claimRow(ctx context.Context, tx *store.Tx, r *row) (bool, 
 
 // address completes the envelope, or says in a word why nobody can get it.
 func (d *Dispatcher) address(ctx context.Context, tx *store.Tx, r *row) (class string, err error) {
-	if ok, err := d.read(ctx, tx, r); err != nil || !ok {
+	ring, err := d.Vault.Ring(ctx, tx, r.About)
+	if err == nil {
+		err = r.unseal(ring)
+	}
+	if ok, err := d.couldRead(r, err); err != nil || !ok {
 		return "unreadable", err
 	}
 	r.envelope = Envelope{Row: r.ID, Message: r.content.Message}
 	var linked bool
-	if r.Address != nil {
+	switch {
+	case r.Address != nil:
 		var to []byte
 		to, err = d.Vault.Open(ctx, tx, seal.House, "address", r.Address)
 		r.envelope.Chat, linked = string(to), true
-	} else {
+	case r.To == r.About:
+		r.envelope.Chat, linked, err = ring.Chat()
+	default:
 		r.envelope.Chat, linked, err = d.Vault.Chat(ctx, tx, r.To)
 	}
 	if ok, err := d.couldRead(r, err); err != nil || !ok {

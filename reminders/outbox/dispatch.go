@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"strings"
 	"time"
 
 	"handrail.example/reminders/clock"
@@ -225,16 +224,25 @@ func rewind(ctx context.Context, tx *store.Tx) error {
 // agenda says when each part of a pass next has something to do; the zero time
 // for never.
 type agenda struct {
-	Lease   store.Time `db:"lease"`
-	Expiry  store.Time `db:"expiry"`
-	Untold  store.Time `db:"untold"`
-	Task    store.Time `db:"task"`
-	Message store.Time `db:"message"`
+	Lease  store.Time `db:"lease"`
+	Expiry store.Time `db:"expiry"`
+	Untold store.Time `db:"untold"`
+	Task   store.Time `db:"task"`
+	// Messages by priority.
+	P0 store.Time `db:"p0"`
+	P1 store.Time `db:"p1"`
+	P2 store.Time `db:"p2"`
+	P3 store.Time `db:"p3"`
+	P4 store.Time `db:"p4"`
+}
+
+func (a agenda) messages() [background]store.Time {
+	return [...]store.Time{a.P0, a.P1, a.P2, a.P3, a.P4}
 }
 
 func (a agenda) first() time.Time {
-	var first time.Time
-	for _, at := range []store.Time{a.Lease, a.Expiry, a.Untold, a.Task, a.Message} {
+	first := earlier(earlier(a.Lease.Time, a.Expiry.Time), earlier(a.Untold.Time, a.Task.Time))
+	for _, at := range a.messages() {
 		first = earlier(first, at.Time)
 	}
 	return first
@@ -245,27 +253,34 @@ func due(at, now time.Time) bool { return !at.IsZero() && !at.After(now) }
 // agendaQuery reads an agenda, each part from the end of an index. Its arguments,
 // one for each priority of messages, leave out what is due by then.
 var agendaQuery = func() string {
-	var messages []string
-	for p := urgent; p < background; p++ {
-		messages = append(messages, fmt.Sprintf(`SELECT min(not_before) AS t FROM outbox WHERE state = 'queued' AND priority = %d AND not_before > ?`, p))
-	}
-	return fmt.Sprintf(`SELECT
+	q := fmt.Sprintf(`SELECT
 		(SELECT min(lease_until) FROM outbox WHERE state = 'sending') AS lease,
 		(SELECT min(expires_at) FROM outbox WHERE state = 'queued' AND expires_at IS NOT NULL) AS expiry,
 		(SELECT min(not_before) FROM outbox WHERE untold IS NOT NULL) AS untold,
-		(SELECT min(not_before) FROM outbox WHERE state = 'queued' AND priority = %d) AS task,
-		(SELECT min(t) FROM (%s)) AS message`, background, strings.Join(messages, " UNION ALL "))
+		(SELECT min(not_before) FROM outbox WHERE state = 'queued' AND priority = %d) AS task`, background)
+	for p := urgent; p < background; p++ {
+		q += fmt.Sprintf(`,
+		(SELECT min(not_before) FROM outbox WHERE state = 'queued' AND priority = %d AND not_before > ?) AS p%d`, p, p)
+	}
+	return q
 }()
 
-// look reads the agenda, messages that are due by then left out.
-func (d *Dispatcher) look(ctx context.Context, then time.Time) (now time.Time, a agenda, err error) {
+// readAgenda reads the agenda, messages that are due by then left out.
+func readAgenda(ctx context.Context, tx *store.Tx, then time.Time) (a agenda, err error) {
 	after := any("") // sorts before every instant
 	if !then.IsZero() {
 		after = store.At(then)
 	}
-	err = d.DB.Read(ctx, func(ctx context.Context, tx *store.Tx) error {
+	err = tx.Get(ctx, &a, agendaQuery, after, after, after, after, after)
+	return a, err
+}
+
+// look is readAgenda in a view of its own.
+func (d *Dispatcher) look(ctx context.Context, then time.Time) (now time.Time, a agenda, err error) {
+	err = d.DB.Read(ctx, func(ctx context.Context, tx *store.Tx) (err error) {
 		now = tx.Now
-		return tx.Get(ctx, &a, agendaQuery, after, after, after, after, after)
+		a, err = readAgenda(ctx, tx, then)
+		return err
 	})
 	return now, a, err
 }
@@ -308,11 +323,19 @@ func (r *row) priority() int { return kinds[r.Kind].priority }
 // read unseals what a row says. What cannot be read is reported and leaves the
 // content empty; only a failure of the database is an error.
 func (d *Dispatcher) read(ctx context.Context, tx *store.Tx, r *row) (readable bool, err error) {
-	plain, err := d.Vault.Open(ctx, tx, r.About, "outbox", r.Body)
+	ring, err := d.Vault.Ring(ctx, tx, r.About)
 	if err == nil {
-		err = decode(plain, &r.content)
+		err = r.unseal(ring)
 	}
 	return d.couldRead(r, err)
+}
+
+func (r *row) unseal(ring seal.Ring) error {
+	plain, err := ring.Open("outbox", r.Body)
+	if err != nil {
+		return err
+	}
+	return decode(plain, &r.content)
 }
 
 func (d *Dispatcher) couldRead(r *row, err error) (bool, error) {

@@ -55,7 +55,7 @@ func TestOutboxAgainstAModel(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		n++
 		path := filepath.Join(dir, fmt.Sprintf("%d.sqlite", n))
-		w := setupAt(t, path, 2)
+		w := setupAt(t, path, 2, store.Relaxed)
 		w.t = rt
 		defer os.Remove(path)
 		defer w.db.Close()

@@ -14,8 +14,6 @@ import (
 	"handrail.example/reminders/store"
 )
 
-var durability = store.Relaxed
-
 var monday = time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
 
 // wire is a Sender that keeps what it was given and answers as it is told.
@@ -82,10 +80,10 @@ type world struct {
 
 func setup(t testing.TB, people int) *world {
 	t.Helper()
-	return setupAt(t, filepath.Join(t.TempDir(), "clinic.sqlite"), people)
+	return setupAt(t, filepath.Join(t.TempDir(), "clinic.sqlite"), people, store.Relaxed)
 }
 
-func setupAt(t testing.TB, path string, people int) *world {
+func setupAt(t testing.TB, path string, people int, durability store.Durability) *world {
 	t.Helper()
 	w := &world{t: t, ctx: context.Background(), clock: clock.NewVirtual(monday), path: path}
 	db, err := store.Open(w.ctx, path, durability, w.clock)

@@ -110,19 +110,46 @@ func (v *Vault) FindHash(ctx context.Context, tx *store.Tx, hash []byte) (Person
 
 // Chat is where p can be reached; false when she has no chat.
 func (v *Vault) Chat(ctx context.Context, tx *store.Tx, p Person) (string, bool, error) {
-	var row struct{ Wrapped, Chat []byte }
-	if err := tx.Get(ctx, &row, `SELECT wrapped, chat FROM people WHERE id = ?`, p); err != nil || row.Chat == nil {
+	r, err := v.Ring(ctx, tx, p)
+	if errors.Is(err, ErrErased) {
+		return "", false, nil
+	}
+	if err != nil {
 		return "", false, err
+	}
+	return r.Chat()
+}
+
+// Ring is one person's key, to unseal several things with in one transaction. It
+// is not to be kept.
+type Ring struct {
+	box  box
+	chat []byte
+}
+
+// Ring fetches p's key.
+func (v *Vault) Ring(ctx context.Context, tx *store.Tx, p Person) (Ring, error) {
+	var row struct{ Wrapped, Chat []byte }
+	if err := tx.Get(ctx, &row, `SELECT wrapped, chat FROM people WHERE id = ?`, p); err != nil {
+		return Ring{}, fmt.Errorf("key of person %d: %w", p, err)
 	}
 	key, err := v.unwrap(p, row.Wrapped)
 	if err != nil {
-		return "", false, err
+		return Ring{}, err
 	}
 	b, err := newBox(key)
-	if err != nil {
-		return "", false, err
+	return Ring{b, row.Chat}, err
+}
+
+// Open reads what Seal made; ErrSealed when that cannot be.
+func (r Ring) Open(label string, sealed []byte) ([]byte, error) { return r.box.open(label, sealed) }
+
+// Chat is where the person can be reached; false when she has no chat.
+func (r Ring) Chat() (string, bool, error) {
+	if r.chat == nil {
+		return "", false, nil
 	}
-	chat, err := b.open("chat", row.Chat)
+	chat, err := r.box.open("chat", r.chat)
 	return string(chat), err == nil, err
 }
 
