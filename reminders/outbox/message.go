@@ -61,7 +61,8 @@ type Envelope struct {
 
 // Sender puts one envelope on the wire. It never panics, never retries, and
 // reports what became of it as an Outcome instead of an error, because what
-// follows depends on the kind of failure only.
+// follows depends on the kind of failure only. Send is called for several chats
+// at once, and for alerts also for several messages to one chat.
 type Sender interface {
 	Send(ctx context.Context, e Envelope) Outcome
 }
