@@ -46,6 +46,8 @@ type Known struct {
 	ID       int64
 	Label    string // how staff call her, as "P-105 Citlali Vern"
 	Language string // hers
+	// OptedOut: she has asked for no messages, so that a person phones her.
+	OptedOut bool
 }
 
 // Refused says that something cannot be done, and in the phrasebook what to do

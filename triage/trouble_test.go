@@ -2,6 +2,7 @@ package triage_test
 
 import (
 	"context"
+	"errors"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -48,6 +49,23 @@ func TestAnAnswerThatDoesNotArriveComesBackToWhoeverWroteIt(t *testing.T) {
 	if last := got.Events[len(got.Events)-1]; last.What != triage.Wrote || got.Urgency != rules.SameDay {
 		t.Errorf("the case is %s and ends with %s, want raised to same_day by what was not delivered", got.Urgency, last.What)
 	}
+}
+
+func TestWhoeverWantsNoMessagesIsPhoned(t *testing.T) {
+	t.Parallel()
+	c := open(t, local(3, 9, 0))
+	cs := c.opens(c.opening("inbox/1", rules.Routine))
+	known := c.known[c.patient]
+	known.OptedOut = true
+	c.known[c.patient] = known
+	c.within(func(ctx context.Context, tx *store.Tx) error {
+		_, err := c.desk.Answer(ctx, tx, c.yevka, cs.ID, "Le llamo.", "inbox/2")
+		var refused *triage.Refused
+		if !errors.As(err, &refused) || refused.Key != "no_messages" {
+			t.Errorf("an answer to somebody who opted out: %v, want it refused", err)
+		}
+		return nil
+	})
 }
 
 // A colleague who cannot be reached about something else than a case is a case

@@ -123,6 +123,13 @@ func (d *Desk) Answer(ctx context.Context, tx *store.Tx, who Staff, id int64, wo
 	case len([]rune(words)) > longestAnswer:
 		return c, Refuse("too_long", phrase.Args{"most": fmt.Sprint(longestAnswer)})
 	}
+	known, err := d.Who(ctx, tx, c.Person)
+	switch {
+	case err != nil:
+		return c, err
+	case known.OptedOut:
+		return c, Refuse("no_messages", phrase.Args{"who": known.Label})
+	}
 	if c.State == Open {
 		if c, err = d.take(ctx, tx, who, c); err != nil {
 			return c, err
@@ -134,7 +141,7 @@ func (d *Desk) Answer(ctx context.Context, tx *store.Tx, who Staff, id int64, wo
 	}
 	if err := d.Outbox.Put(ctx, tx, outbox.Want{Key: fmt.Sprintf("case/%d/answer/%d", c.ID, turn), Topic: fmt.Sprintf("case/%d/answers", c.ID),
 		Kind: outbox.Answer, To: c.Person, Message: outbox.Message{
-			Text: d.Phrases.Say(c.Body.Language, "answer.relay", phrase.Args{"who": who.Name, "words": words})}}); err != nil {
+			Text: d.Phrases.Say(known.Language, "answer.relay", phrase.Args{"who": who.Name, "words": words})}}); err != nil {
 		return c, err
 	}
 	if err := d.hold(ctx, tx, c, turn); err != nil {
