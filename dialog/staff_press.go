@@ -81,12 +81,15 @@ func (c *colleague) take(ctx context.Context, id int64) error {
 
 // askAnswer makes her next words the answer of a case.
 func (c *colleague) askAnswer(ctx context.Context, id int64) error {
-	cs, err := c.room.Service.Desk.Take(ctx, c.tx, c.in.Who, id)
+	cs, err := c.room.Service.Desk.Case(ctx, c.tx, id)
 	if err != nil {
 		return err
 	}
 	p, err := c.patientOf(ctx, cs)
 	if err != nil {
+		return err
+	}
+	if _, err := c.room.Service.Desk.Take(ctx, c.tx, c.in.Who, id); err != nil {
 		return err
 	}
 	c.form.Answering, c.form.Until = id, c.tx.Now.Add(answerWithin)

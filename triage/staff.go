@@ -66,6 +66,13 @@ func (d *Desk) AddStaff(ctx context.Context, tx *store.Tx, n Newcomer) (Staff, s
 	if err := n.tidy(); err != nil {
 		return Staff{}, "", err
 	}
+	// Looked for before anything is written: a refusal must leave nothing behind.
+	if _, used, err := d.findStaff(ctx, tx, `handle = ?`, n.Handle); err != nil || used {
+		if err == nil {
+			err = Refuse("handle_taken", phrase.Args{"handle": n.Handle})
+		}
+		return Staff{}, "", err
+	}
 	person, err := d.Vault.Add(ctx, tx)
 	if err != nil {
 		return Staff{}, "", err
@@ -77,9 +84,6 @@ func (d *Desk) AddStaff(ctx context.Context, tx *store.Tx, n Newcomer) (Staff, s
 	s := Staff{Person: person, Handle: n.Handle, Name: n.Name, Role: n.Role, Languages: n.Languages}
 	err = tx.Get(ctx, &s.ID, `INSERT INTO staff (person_id, handle, name, role, languages, created_at) VALUES (?, ?, ?, ?, ?, ?) RETURNING id`,
 		person, n.Handle, name, n.Role, strings.Join(n.Languages, ","), store.At(tx.Now))
-	if store.Taken(err) {
-		return Staff{}, "", Refuse("handle_taken", phrase.Args{"handle": n.Handle})
-	}
 	if err != nil {
 		return Staff{}, "", err
 	}

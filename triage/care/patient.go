@@ -2,6 +2,7 @@ package care
 
 import (
 	"context"
+	"errors"
 	"regexp"
 	"slices"
 	"strings"
@@ -38,6 +39,13 @@ func (c *Care) AddPatient(ctx context.Context, tx *store.Tx, actor triage.Staff,
 		return Invitation{}, triage.Refuse("name", nil)
 	case !slices.Contains(languages, n.Language):
 		return Invitation{}, triage.Refuse("language", phrase.Args{"languages": strings.Join(languages, ", ")})
+	}
+	// Looked for before anything is written: a refusal must leave nothing behind.
+	if _, err := c.Book.ByHandle(ctx, tx, n.Handle); !errors.Is(err, reminders.ErrNoPatient) {
+		if err == nil {
+			err = triage.Refuse("patient_handle_taken", nil)
+		}
+		return Invitation{}, err
 	}
 	p, err := c.Book.AddPatient(ctx, tx, n)
 	if err != nil {
