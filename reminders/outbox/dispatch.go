@@ -136,7 +136,7 @@ func (d *Dispatcher) Tick(ctx context.Context) (time.Time, error) {
 func (d *Dispatcher) pass(ctx context.Context) (next, now time.Time, err error) {
 	d.start()
 	landed := d.flights.back()
-	now, todo, err := d.look(ctx, time.Time{})
+	now, todo, err := d.look(ctx)
 	if err != nil {
 		return next, now, err
 	}
@@ -146,6 +146,7 @@ func (d *Dispatcher) pass(ctx context.Context) (next, now time.Time, err error) 
 	}
 	var claimed []*row
 	var wait time.Time
+	var later agenda
 	if err := d.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) (err error) {
 		if err := d.settleAll(ctx, tx, landed); err != nil {
 			return err
@@ -153,7 +154,11 @@ func (d *Dispatcher) pass(ctx context.Context) (next, now time.Time, err error) 
 		if err := d.clear(ctx, tx, todo); err != nil {
 			return err
 		}
-		claimed, wait, err = d.claim(ctx, tx, batch-d.flights.count()+len(landed))
+		if claimed, wait, err = d.claim(ctx, tx, batch-d.flights.count()+len(landed)); err != nil {
+			return err
+		}
+		// Messages that are due by now are on the wire, or held back until wait.
+		later, err = readAgenda(ctx, tx, tx.Now)
 		return err
 	}); err != nil {
 		return next, now, err
@@ -165,9 +170,7 @@ func (d *Dispatcher) pass(ctx context.Context) (next, now time.Time, err error) 
 		// What the tasks put into the outbox is for the next pass.
 		return now, now, d.runTasks(ctx)
 	}
-	// Messages that are due by now are on the wire, or held back until wait.
-	_, todo, err = d.look(ctx, now)
-	return earlier(todo.first(), wait), now, err
+	return earlier(later.first(), wait), now, nil
 }
 
 func (d *Dispatcher) start() {
@@ -275,11 +278,11 @@ func readAgenda(ctx context.Context, tx *store.Tx, then time.Time) (a agenda, er
 	return a, err
 }
 
-// look is readAgenda in a view of its own.
-func (d *Dispatcher) look(ctx context.Context, then time.Time) (now time.Time, a agenda, err error) {
+// look reads the whole agenda, in a view of its own.
+func (d *Dispatcher) look(ctx context.Context) (now time.Time, a agenda, err error) {
 	err = d.DB.Read(ctx, func(ctx context.Context, tx *store.Tx) (err error) {
 		now = tx.Now
-		a, err = readAgenda(ctx, tx, then)
+		a, err = readAgenda(ctx, tx, time.Time{})
 		return err
 	})
 	return now, a, err
@@ -289,7 +292,7 @@ func (d *Dispatcher) look(ctx context.Context, then time.Time) (now time.Time, a
 // time when it has nothing. It is past while the platform's limits hold back what
 // is due.
 func (d *Dispatcher) NextDue(ctx context.Context) (time.Time, error) {
-	_, a, err := d.look(ctx, time.Time{})
+	_, a, err := d.look(ctx)
 	return a.first(), err
 }
 
