@@ -126,8 +126,8 @@ func (m *moment) answered() ([]effect, bool) {
 	case AskPeriodFix:
 		return m.corrected()
 	case AskGiven:
-		if m.reading.HasTime {
-			return m.given(m.lately(m.reading.Time)), true
+		if at, ok := m.saidMinute(); ok {
+			return m.given(at), true
 		}
 	}
 	return nil, false
@@ -140,9 +140,10 @@ func (m *moment) answeredDay(q Question) ([]effect, bool) {
 		return m.whichDay(m.reading.Candidates), true
 	case !m.reading.Date.IsZero():
 		return m.onDay(m.reading.Date), true
-	case m.reading.HasTime && q.Topic == AskPeriodDay && q.About != "":
-		if d, err := civil.ParseDate(q.About); err == nil {
-			return m.onDay(d), true
+	case q.Topic == AskPeriodDay && q.About != "":
+		d, err := civil.ParseDate(q.About)
+		if said := spokenIn(m.in.Text); err == nil && said.timed && !said.half && said.on(d, m.today()) {
+			return m.confirm(d.At(said.clock, m.now.Location())), true
 		}
 	}
 	return nil, false

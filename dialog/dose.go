@@ -53,10 +53,10 @@ func (m *moment) taken() []effect {
 
 // settle writes a dose down as taken; for the trigger its minute is asked.
 func (m *moment) settle(a reminders.Asked) []effect {
-	switch {
-	case a.Trigger() && m.reading.HasTime:
-		return m.given(m.lately(m.reading.Time))
-	case a.Trigger():
+	if at, ok := m.saidMinute(); ok && a.Trigger() {
+		return m.given(at)
+	}
+	if a.Trigger() {
 		return m.askGiven(a.ID)
 	}
 	return []effect{answerDose{a.ID, reminders.Taken}, say{Key: "dose.thanks"}}
@@ -139,6 +139,20 @@ func (m *moment) triggerAlarm() []effect {
 
 func (m *moment) askGiven(id string) []effect {
 	return []effect{say{Key: "trigger.when"}, askNext{Question{Topic: AskGiven, About: id, At: m.now}}}
+}
+
+// saidMinute is the minute, not after now, that she names for an injection. Where
+// she leaves open which half of the day it was, the one nearer to the ordered
+// minute is meant; she reads what was written down.
+func (m *moment) saidMinute() (at time.Time, ok bool) {
+	ordered, known := m.cycle.Live(plan.TriggerOrder)
+	for _, clock := range spokenIn(m.in.Text).clocks() {
+		t := m.lately(clock)
+		if !ok || known && t.Sub(ordered.At).Abs() < at.Sub(ordered.At).Abs() {
+			at, ok = t, true
+		}
+	}
+	return at, ok
 }
 
 // lately is the last time, not after now, at which the clock showed t.

@@ -1,6 +1,9 @@
 package dialog
 
 import (
+	"slices"
+	"strings"
+
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
 	"handrail.example/triage"
@@ -79,28 +82,39 @@ func (m *moment) openBacks() []reminders.ReadBack {
 // message that says anything else as well is read as any other.
 func (m *moment) repeats() ([]effect, bool) {
 	open := m.openBacks()
-	if len(open) != 1 || len(m.reading.Findings) > 0 || m.verdict.Urgency > rules.Routine {
+	if len(open) == 0 || len(m.reading.Findings) > 0 || m.verdict.Urgency > rules.Routine {
 		return nil, false
 	}
-	r := open[0]
 	if yes, known := answerOf(m.in.Text); known && yes {
 		// "Ok" repeats nothing.
-		return []effect{askBack{r}}, true
+		return []effect{askBack{open[0]}}, true
 	}
-	switch {
-	case m.reading.Ambiguous, r.Timed && !m.reading.HasTime, !r.Timed && m.reading.Date.IsZero():
-		return nil, false
-	}
-	if m.sameMinute(r) {
+	said := spokenIn(m.in.Text)
+	for _, r := range open {
+		if !m.gives(r, said) {
+			continue
+		}
+		if said.half || strings.Contains(m.in.Text, "?") {
+			return []effect{askBack{r}}, true
+		}
 		return m.repeated(r), true
+	}
+	r := open[0]
+	if len(open) > 1 || m.reading.Intent == rules.DoseTaken || m.reading.Intent == rules.DoseMissed || r.Timed && !said.timed || !r.Timed && len(said.days) == 0 {
+		return nil, false
 	}
 	return m.misread(r), true
 }
 
-// sameMinute reports whether the day and the time that she wrote are those of the
-// instruction; a day that she did not write is not held against her.
-func (m *moment) sameMinute(r reminders.ReadBack) bool {
+// gives reports whether what she said can be the day and the time of an
+// instruction; a day that she did not say is not held against her.
+func (m *moment) gives(r reminders.ReadBack, said spoken) bool {
 	right := r.Right.In(m.now.Location())
-	day := m.reading.Date.IsZero() || m.reading.Date == civil.DateOf(right)
-	return day && (!r.Timed || m.reading.Time == civil.TimeOfDayOf(right))
+	if !said.on(civil.DateOf(right), m.today()) {
+		return false
+	}
+	if !r.Timed {
+		return len(said.days) > 0
+	}
+	return slices.Contains(said.clocks(), civil.TimeOfDayOf(right))
 }

@@ -69,12 +69,17 @@ func tidy(text string) string {
 	if len(text) > 200 {
 		return ""
 	}
-	text = strings.NewReplacer("'", "", "’", "").Replace(text)
+	plain := bare(strings.NewReplacer("'", "", "’", "").Replace(text))
+	return strings.Join(strings.FieldsFunc(plain, func(r rune) bool {
+		return unicode.IsSpace(r) || unicode.IsPunct(r) && r != '/' || unicode.IsSymbol(r)
+	}), " ")
+}
+
+// bare is a text in lower case and without accents; "" if it cannot be had.
+func bare(text string) string {
 	plain, _, err := transform.String(transform.Chain(norm.NFD, runes.Remove(runes.In(unicode.Mn)), norm.NFC), strings.ToLower(text))
 	if err != nil {
 		return ""
 	}
-	return strings.Join(strings.FieldsFunc(plain, func(r rune) bool {
-		return unicode.IsSpace(r) || unicode.IsPunct(r) && r != '/' || unicode.IsSymbol(r)
-	}), " ")
+	return plain
 }
