@@ -105,11 +105,13 @@ type figures struct {
 	byLang                                                     map[string]*share
 	urgencies                                                  [4][4]int
 	intents                                                    map[rules.Intent]map[rules.Intent]int
+	byFinding                                                  map[rules.Finding]*share
+	byKind                                                     map[string]*share
 	misses                                                     []string
 }
 
 func measure(tb testing.TB, set []labelled) *figures {
-	f := &figures{byLang: map[string]*share{}, intents: map[rules.Intent]map[rules.Intent]int{}}
+	f := &figures{byLang: map[string]*share{}, byFinding: map[rules.Finding]*share{}, byKind: map[string]*share{}, intents: map[rules.Intent]map[rules.Intent]int{}}
 	for _, l := range set {
 		r, v := l.read(tb)
 		f.count(l, r, v)
@@ -139,10 +141,7 @@ func (f *figures) count(l labelled, r Reading, v rules.Verdict) {
 		f.intents[w.Intent] = map[rules.Intent]int{}
 	}
 	f.intents[w.Intent][r.Intent]++
-	if f.byLang[l.Lang] == nil {
-		f.byLang[l.Lang] = &share{}
-	}
-	f.byLang[l.Lang].add(r.Intent == w.Intent)
+	addTo(f.byLang, l.Lang, r.Intent == w.Intent)
 	f.check(&f.intent, l, "intent", r.Intent == w.Intent, r.Intent, w.Intent)
 	f.check(&f.drug, l, "drug", r.Drug == w.Drug, r.Drug, w.Drug)
 	f.countDate(l, r)
@@ -151,8 +150,19 @@ func (f *figures) count(l labelled, r Reading, v rules.Verdict) {
 	} else {
 		f.check(&f.falsePage, l, "false page", !v.PageNow, v.PageNow, v.Rules)
 	}
+	for _, x := range w.Findings {
+		addTo(f.byFinding, x, slices.Contains(r.Findings, x))
+	}
+	addTo(f.byKind, l.Kind, r.Intent == w.Intent)
 	got, want := slices.Sorted(slices.Values(r.Findings)), slices.Sorted(slices.Values(w.Findings))
 	f.check(&f.findings, l, "findings", slices.Equal(got, want), got, want)
+}
+
+func addTo[K comparable](m map[K]*share, k K, ok bool) {
+	if m[k] == nil {
+		m[k] = &share{}
+	}
+	m[k].add(ok)
 }
 
 func (f *figures) countDate(l labelled, r Reading) {
@@ -192,6 +202,17 @@ func (f *figures) String() string {
 	row("to be woken for, found", f.page)
 	row("not to be woken for, left", f.falsePage)
 	row("findings, the whole set right", f.findings)
+	for _, kind := range []string{"plain", "hard", "decoy", "consumer"} {
+		if s := f.byKind[kind]; s != nil {
+			row("  intent, "+kind, *s)
+		}
+	}
+	b.WriteString("\nfindings found\n")
+	for _, x := range rules.Findings {
+		if s := f.byFinding[x]; s != nil {
+			row("  "+string(x), *s)
+		}
+	}
 	f.confusion(&b)
 	return b.String()
 }
