@@ -92,7 +92,7 @@ func (d *Dispatcher) Run(ctx context.Context, clk clock.Clock) {
 			fails = 0
 		} else if ctx.Err() == nil {
 			d.Report(fmt.Errorf("dispatch: %w", err))
-			next = clk.Now().Add(backOff(fails, lastRetry))
+			next = clk.Now().Add(backOff(fails, alertRetry))
 			fails++
 		}
 		if clk.Until(ctx, next, d.Outbox.bell) != nil {

@@ -49,6 +49,7 @@ type DB struct {
 	stmts map[string]*sqlx.Stmt // prepared on conn; guarded by turn
 	ro    *sqlx.DB
 	close sync.Once
+	over  chan struct{} // closed when the store is
 }
 
 // Open opens the file at path, creating it and its tables where they are
@@ -58,12 +59,12 @@ func Open(ctx context.Context, path string, durability Durability, clk clock.Clo
 	if err := check(path); err != nil {
 		return nil, err
 	}
-	db := &DB{clock: clk, turn: make(chan struct{}, 1), stmts: make(map[string]*sqlx.Stmt)}
+	db := &DB{clock: clk, turn: make(chan struct{}, 1), stmts: make(map[string]*sqlx.Stmt), over: make(chan struct{})}
+	db.turn <- struct{}{}
 	if err := db.open(ctx, path, durability); err != nil {
-		db.Close()
+		_ = db.Close() // the cause says more
 		return nil, fmt.Errorf("open the database %s: %w", path, err)
 	}
-	db.turn <- struct{}{}
 	return db, nil
 }
 
@@ -119,6 +120,7 @@ func (db *DB) open(ctx context.Context, path string, durability Durability) erro
 func (db *DB) Close() error {
 	var errs []error
 	db.close.Do(func() {
+		close(db.over)
 		if db.ro != nil {
 			errs = append(errs, db.ro.Close())
 		}
@@ -200,6 +202,8 @@ func assert(ctx context.Context, conn *sqlx.Conn, durability Durability) error {
 // ErrNested says that a transaction was begun inside another.
 var ErrNested = errors.New("a transaction was begun inside another")
 
+var errClosed = errors.New("the database is closed")
+
 type inTx struct{}
 
 // Within runs fn in one writing transaction and commits when fn returns nil.
@@ -228,6 +232,8 @@ func (db *DB) write(ctx context.Context, fn func(ctx context.Context, tx *Tx) er
 		defer func() { db.turn <- struct{}{} }()
 	case <-ctx.Done():
 		return nil, ctx.Err()
+	case <-db.over:
+		return nil, errClosed
 	}
 	ctx = context.WithValue(context.WithoutCancel(ctx), inTx{}, true)
 	w := writer{db}

@@ -173,6 +173,37 @@ func TestOpenRefuses(t *testing.T) {
 	}
 }
 
+// Settings that do not take hold, as on some network disks, end Open with the
+// reason, and leave nothing open.
+func TestOpenRefusesSettingsThatDoNotHold(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "clinic.sqlite")
+	db, err := store.Open(t.Context(), path, "NORMAL", clock.System{})
+	if err == nil {
+		_ = db.Close()
+		t.Fatal("it was opened")
+	}
+	if want := `synchronous "1"`; !strings.Contains(err.Error(), want) {
+		t.Errorf("got %v, want it to name %s", err, want)
+	}
+	open(t, clock.System{}, path, store.Full)
+}
+
+func TestNothingIsWrittenAfterClose(t *testing.T) {
+	t.Parallel()
+	db := open(t, clock.System{}, filepath.Join(t.TempDir(), "clinic.sqlite"), store.Full)
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	put := func(ctx context.Context, tx *store.Tx) error { return tx.SetNextOffset(ctx, "a", 1) }
+	if err := db.Within(context.Background(), put); err == nil {
+		t.Error("a closed store was written to")
+	}
+	if err := db.Read(context.Background(), put); err == nil {
+		t.Error("a closed store was read")
+	}
+}
+
 func write(t *testing.T, dir string, content []byte) string {
 	t.Helper()
 	path := filepath.Join(dir, "clinic.sqlite")
