@@ -3,6 +3,7 @@ package triage
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -10,6 +11,7 @@ import (
 	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
+	"handrail.example/triage/rules"
 )
 
 // working are the buttons for the one who has a case.
@@ -103,11 +105,18 @@ func (d *Desk) about(b Body, lang string) []string {
 	if b.Words != "" {
 		lines = append(lines, d.Phrases.Say(lang, "staff.words", phrase.Args{"words": clip(b.Words), "language": b.Language}))
 	}
+	said := ruleWords(b.Rules)
 	for _, n := range b.Notes {
-		lines = append(lines, d.Say(lang, n))
+		if n.Key != "note.why" || !slices.Contains(said, n.Args["why"]) {
+			lines = append(lines, d.Say(lang, n))
+		}
 	}
-	if len(b.Rules) > 0 {
-		lines = append(lines, d.Phrases.Say(lang, "staff.rules", phrase.Args{"rules": strings.Join(b.Rules, ", ")}))
+	for _, id := range b.Rules {
+		if key := "rule." + id; d.Phrases.Has(key) {
+			lines = append(lines, d.Phrases.Say(lang, "staff.rule", phrase.Args{"why": d.Phrases.Say(lang, key, nil), "rule": id}))
+		} else {
+			lines = append(lines, d.Phrases.Say(lang, "staff.rule", phrase.Args{"why": id, "rule": id}))
+		}
 	}
 	if b.Caution != "" {
 		lines = append(lines, d.Phrases.Say(lang, "staff.cautioned", phrase.Args{"caution": b.Caution}))
@@ -142,6 +151,18 @@ func (d *Desk) words(lang, value string) string {
 		}
 	}
 	return strings.Join(list, ", ")
+}
+
+// ruleWords are the table's own words for its rules, which a card says in each
+// one's language anyway.
+func ruleWords(ids []string) []string {
+	var words []string
+	for _, r := range rules.Rules() {
+		if slices.Contains(ids, r.ID) {
+			words = append(words, r.Why)
+		}
+	}
+	return words
 }
 
 func clip(words string) string {

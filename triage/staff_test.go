@@ -256,6 +256,9 @@ func TestThePhrasebookKnowsEveryWordOfTheQueue(t *testing.T) {
 	for _, r := range triage.Reasons {
 		keys = append(keys, "reason."+string(r))
 	}
+	for _, r := range rules.Rules() {
+		keys = append(keys, "rule."+r.ID)
+	}
 	for _, o := range triage.Outcomes {
 		keys = append(keys, "outcome."+string(o))
 	}
