@@ -405,7 +405,7 @@ func TestSchemaDump(t *testing.T) {
 		t.Fatal(err)
 	}
 	if diff := cmp.Diff(string(want), got); diff != "" {
-		t.Errorf("the schema is not the one on record (-want +got):\n%s", diff)
+		t.Errorf("the schema is not the one on record; write a new migration, or -update if this one has not landed (-want +got):\n%s", diff)
 	}
 }
 

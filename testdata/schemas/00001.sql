@@ -82,6 +82,16 @@ CREATE TABLE dose_answers (
 CREATE INDEX dose_answers_of ON dose_answers (cycle_id, dose);
 CREATE TRIGGER dose_answers_kept BEFORE UPDATE ON dose_answers BEGIN SELECT RAISE(ABORT, 'answers are only ever added'); END;
 CREATE TRIGGER dose_answers_stay BEFORE DELETE ON dose_answers BEGIN SELECT RAISE(ABORT, 'answers are only ever added'); END;
+CREATE TABLE read_backs (
+    id          INTEGER PRIMARY KEY AUTOINCREMENT,
+    fact_id     INTEGER NOT NULL REFERENCES facts (id),
+    said        TEXT NOT NULL CHECK (said IN ('right', 'wrong', 'in_hand', 'not_in_hand', 'herself', 'somebody')),
+    said_by     INTEGER NOT NULL REFERENCES people (id),
+    recorded_at TEXT NOT NULL
+) STRICT;
+CREATE INDEX read_backs_of ON read_backs (fact_id);
+CREATE TRIGGER read_backs_kept BEFORE UPDATE ON read_backs BEGIN SELECT RAISE(ABORT, 'answers are only ever added'); END;
+CREATE TRIGGER read_backs_stay BEFORE DELETE ON read_backs BEGIN SELECT RAISE(ABORT, 'answers are only ever added'); END;
 CREATE TABLE checklist (
     id          INTEGER PRIMARY KEY AUTOINCREMENT,
     patient_id  INTEGER NOT NULL REFERENCES patients (id),

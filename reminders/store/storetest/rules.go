@@ -14,6 +14,7 @@ var rows = []string{
 	`INSERT INTO cycles (id, patient_id, protocol, opened_at) VALUES (1, 1, 'stimulated', '2026-03-02T08:00:00.000Z')`,
 	`INSERT INTO facts (id, cycle_id, kind, body, said_by, recorded_at) VALUES (1, 1, 'period_start', x'00', 1, '2026-03-02T08:00:00.000Z')`,
 	`INSERT INTO dose_answers (id, cycle_id, dose, answer, said_by, recorded_at) VALUES (1, 1, 'd', 'taken', 1, '2026-03-02T08:00:00.000Z')`,
+	`INSERT INTO read_backs (id, fact_id, said, said_by, recorded_at) VALUES (1, 1, 'right', 1, '2026-03-02T08:00:00.000Z')`,
 	`INSERT INTO checklist (id, patient_id, item, said_by, recorded_at) VALUES (1, 1, 'consents', 1, '2026-03-02T08:00:00.000Z')`,
 	`INSERT INTO outbox (id, key, topic, kind, priority, person_id, sealed_for, body, digest, due_at, not_before, created_at)
 		VALUES (1, 'k', 't', 'reply', 1, 1, 1, x'00', x'00', '2026-03-02T08:00:00.000Z', '2026-03-02T08:00:00.000Z', '2026-03-02T08:00:00.000Z')`,
@@ -38,7 +39,7 @@ func (f *fixture) fill(t *testing.T) {
 
 func appendOnly(t *testing.T, f *fixture) {
 	f.fill(t)
-	tables := []string{"facts", "dose_answers", "checklist", "attempts", "case_events", "staff_actions"}
+	tables := []string{"facts", "dose_answers", "read_backs", "checklist", "attempts", "case_events", "staff_actions"}
 	f.within(t, func(ctx context.Context, tx *store.Tx) error {
 		for _, table := range tables {
 			for what, q := range map[string]string{
