@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"fmt"
+	"time"
 
 	"handrail.example/reminders/clock"
 	"handrail.example/reminders/seal"
@@ -83,4 +84,19 @@ func (i *Intake) put(ctx context.Context, tx *store.Tx, u Arrival) error {
 		VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (source, external_id, digest) DO NOTHING`,
 		i.Source, fmt.Sprint(u.ID), i.Vault.Hash("update", string(digest[:])), chat, seal.House, raw, store.At(tx.Now))
 	return err
+}
+
+// purgeAtOnce bounds how long one transaction of a purge holds up the rest.
+const purgeAtOnce = 500
+
+// Purge removes the raw text of messages that came in before an instant and have
+// been handled; what they said lives on in facts and cases. It reports how many,
+// and whether there are more.
+func (i *Intake) Purge(ctx context.Context, before time.Time) (n int64, more bool, err error) {
+	err = i.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
+		n, err = tx.Exec(ctx, `UPDATE inbox SET raw = NULL WHERE id IN
+			(SELECT id FROM inbox WHERE received_at < ? AND raw IS NOT NULL AND state = 'handled' LIMIT ?)`, store.At(before), purgeAtOnce)
+		return err
+	})
+	return n, n == purgeAtOnce, err
 }

@@ -18,6 +18,7 @@ import (
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
+	"handrail.example/reminders/wake"
 	"handrail.example/triage"
 	"handrail.example/triage/care"
 	"handrail.example/triage/rules"
@@ -51,6 +52,7 @@ type app struct {
 	intake     *dialog.Intake
 	worker     *dialog.Worker
 	dispatcher *outbox.Dispatcher
+	chores     *wake.Loop
 }
 
 // newApp opens the store and wires the parts. Close its db after use.
@@ -93,6 +95,32 @@ func (a *app) wire(phrases *phrase.Book) {
 	a.worker = &dialog.Worker{DB: a.db, Bell: &inbound, Handle: talk.Handle, Park: talk.Park, Report: report}
 	a.dispatcher = &outbox.Dispatcher{DB: a.db, Vault: a.vault, Outbox: a.outbox, Sender: a.sender, OnTrouble: a.trouble, Report: report,
 		Tasks: merge(a.book.Tasks(), a.desk.Tasks())}
+	a.chores = &wake.Loop{DB: a.db, Zone: a.policy.Location(), Report: report, Jobs: []wake.Job{
+		{Name: "purge raw texts", Schedule: "17 3 * * *", Run: a.purge},
+	}}
+}
+
+func (a *app) doChores(ctx context.Context, clk clock.Clock) {
+	if err := a.chores.Run(ctx, clk); err != nil && ctx.Err() == nil {
+		a.log.Error("the chores ended", "err", err)
+	}
+}
+
+// purge removes raw texts that are older than the policy keeps them.
+func (a *app) purge(ctx context.Context) error {
+	before := a.clock.Now().AddDate(0, 0, -a.policy.Messages.RetentionDays)
+	for {
+		n, more, err := a.intake.Purge(ctx, before)
+		if err != nil {
+			return err
+		}
+		if n > 0 {
+			a.log.Info("raw texts removed", "messages", n, "older_than_days", a.policy.Messages.RetentionDays)
+		}
+		if !more {
+			return nil
+		}
+	}
 }
 
 func merge(all ...map[string]outbox.TaskFunc) map[string]outbox.TaskFunc {
@@ -123,7 +151,7 @@ func (a *app) start(ctx context.Context, feed func(ctx context.Context)) (wait f
 		return nil, fmt.Errorf("take up what was being sent: %w", err)
 	}
 	var loops sync.WaitGroup
-	for _, loop := range []func(context.Context, clock.Clock){a.worker.Run, a.dispatcher.Run} {
+	for _, loop := range []func(context.Context, clock.Clock){a.worker.Run, a.dispatcher.Run, a.doChores} {
 		release := a.clock.Hold()
 		loops.Go(func() {
 			defer release()

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/goccy/go-yaml"
@@ -16,6 +17,7 @@ import (
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
+	"handrail.example/triage/rules"
 )
 
 //go:embed scenario.yaml
@@ -136,7 +138,32 @@ func (p scenarioPerson) enrol(ctx context.Context, tx *store.Tx, a *app, by tria
 	if err := p.check(ctx, tx, a, patient, by); err != nil {
 		return err
 	}
-	return p.record(ctx, tx, a, patient, by)
+	if err := p.record(ctx, tx, a, patient, by); err != nil {
+		return err
+	}
+	return p.tell(ctx, tx, a, patient, by)
+}
+
+// tell closes what asks for a result to be told: those of the scenario have been.
+func (p scenarioPerson) tell(ctx context.Context, tx *store.Tx, a *app, patient reminders.Patient, by triage.Staff) error {
+	current, cycle, err := a.book.Plan(ctx, tx, patient.ID)
+	if err != nil {
+		return err
+	}
+	for _, o := range current.Open {
+		if !strings.HasPrefix(o.Key, "result/") {
+			continue
+		}
+		c, err := a.desk.Open(ctx, tx, triage.Opening{Key: fmt.Sprintf("cycle/%d/open/%s", cycle.ID, o.Key), Patient: patient.ID, Person: patient.Person,
+			Reason: triage.ResultToTell, Urgency: rules.SameDay, Holder: by})
+		if err != nil {
+			return err
+		}
+		if _, err := a.desk.Close(ctx, tx, by, c.ID, triage.Phoned); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (p scenarioPerson) check(ctx context.Context, tx *store.Tx, a *app, patient reminders.Patient, by triage.Staff) error {
