@@ -14,7 +14,7 @@ type doseEvent struct {
 
 // gravity orders events: the drug of the message is the one of the gravest.
 var gravity = []rules.Dose{
-	rules.Wrong, rules.Stopped, rules.Missed, rules.Partial, rules.Late, rules.NoneLeft,
+	rules.Wrong, rules.Stopped, stopping, rules.Missed, rules.Partial, rules.Late, rules.NoneLeft,
 	rules.Allergy, rules.TimeQuestion, taken, asked,
 }
 
@@ -22,6 +22,8 @@ var gravity = []rules.Dose{
 const (
 	taken = rules.Dose("taken")
 	asked = rules.Dose("question")
+	// stopping: she means to stop. The rules see it as stopped.
+	stopping = rules.Dose("stopping")
 )
 
 // readDrug finds what the message says of doses and which medicine it is
@@ -107,6 +109,9 @@ func (m *message) readDoses(r *Reading) {
 	for _, e := range m.events {
 		if e.dose == taken || e.dose == asked {
 			continue
+		}
+		if e.dose == stopping {
+			e.dose = rules.Stopped
 		}
 		r.Doses = addOnce(r.Doses, e.dose)
 		if e.dose == rules.Missed && m.onEarlierDay(e) {

@@ -75,6 +75,9 @@ func (m *message) weigh(all []seen) {
 			x.state = Negated
 		case x.state == Present && m.general(x.from):
 			x.state = Hypothetical
+		case x.sign == "self_harm" && x.state == Hypothetical && !m.general(x.from):
+			// "If it is negative, I am done with living" is no mere supposition.
+			x.state = Present
 		case x.state == OtherPerson && m.hasWord["is_patient"]:
 			x.state = Present
 		case x.state == resolved && lasting[x.sign] && m.ofToday(x.from):

@@ -41,9 +41,14 @@ func urgencyOf(i rules.Intent, r *Reading) rules.Urgency {
 	in := rules.Input{Phase: r.phase, Flags: r.Flags}
 	switch i {
 	case rules.Symptom, rules.PeriodSpotting:
-		in.Signs = r.Signs
+		in.Signs = slices.DeleteFunc(slices.Clone(r.Signs), func(s rules.Sign) bool { return intentOf[s] != "" })
+	case rules.Emotional, rules.HumanPlease:
+		in.Signs = slices.DeleteFunc(slices.Clone(r.Signs), func(s rules.Sign) bool { return intentOf[s] != i })
 	case rules.DoseMissed, rules.DoseQuestion:
 		in.Doses, in.Drug = r.Doses, r.Drug
+		if slices.Contains(r.Signs, "overdose") {
+			in.Signs = []rules.Sign{"overdose"}
+		}
 	case rules.LHPositive:
 		in.Intents = []rules.Intent{i}
 	}
@@ -147,7 +152,7 @@ func (m *message) doseIntents() []rules.Intent {
 	var out []rules.Intent
 	for _, e := range m.events {
 		switch e.dose {
-		case rules.Missed, rules.Late, rules.Partial:
+		case rules.Missed, rules.Late, rules.Partial, rules.Stopped:
 			out = addOnce(out, rules.DoseMissed)
 		case taken:
 			out = addOnce(out, rules.DoseTaken)
@@ -206,8 +211,9 @@ func (m *message) settle(r *Reading, all []rules.Intent) []rules.Intent {
 	for _, i := range all {
 		out = addOnce(out, i)
 	}
+	out = m.sortOut(r, out)
 	if len(out) == 0 || len(out) == 1 && out[0] == rules.Thanks && !m.any("word", "ack") {
-		if i := m.lastResort(r); i != "" {
+		if i := m.lastResort(r, len(out) > 0); i != "" {
 			out = append([]rules.Intent{i}, out...)
 		}
 	}
@@ -223,9 +229,29 @@ func (m *message) settle(r *Reading, all []rules.Intent) []rules.Intent {
 	return out
 }
 
+// sortOut drops what two intents share the words of: moving a dose is no visit,
+// spotting is no missing period, a period is no question about one.
+func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
+	has := func(i rules.Intent) bool { return slices.Contains(all, i) }
+	drop := func(i rules.Intent) {
+		all = slices.DeleteFunc(all, func(x rules.Intent) bool { return x == i })
+	}
+	if r.Drug != "" && !m.hasWord["visit"] && (has(rules.DoseQuestion) || has(rules.DoseMissed) || has(rules.DoseTaken) || has(rules.Reschedule)) {
+		if has(rules.Reschedule) && !has(rules.DoseMissed) && !has(rules.DoseTaken) {
+			all = append(all, rules.DoseQuestion)
+		}
+		drop(rules.Reschedule)
+		drop(rules.VisitQuestion)
+	}
+	if has(rules.PeriodSpotting) && len(r.Signs) == 1 {
+		drop(rules.Symptom)
+	}
+	return addOnce(nil, all...)
+}
+
 // lastResort is what a message is for when nothing said so outright: a bare
 // day, a medicine, a topic, a jest.
-func (m *message) lastResort(r *Reading) rules.Intent {
+func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 	switch {
 	case m.bareDate(r):
 		m.period = true
@@ -238,6 +264,8 @@ func (m *message) lastResort(r *Reading) rules.Intent {
 		return rules.Symptom
 	case r.Drug != "":
 		return rules.DoseQuestion
+	case polite:
+		return ""
 	case m.any("figurative", "figurative"):
 		return rules.Emotional
 	case m.any("word", "asks_general"):

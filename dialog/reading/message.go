@@ -94,6 +94,9 @@ func covers(a, b match) bool {
 	if a.concept.kind == "figurative" && isKind(b.concept, "sign", "head", "dose") && a.from < b.to && b.from < a.to {
 		return true
 	}
+	if a.concept.name == "compare" && b.concept.kind == "intent" && b.concept.name == string(rules.PeriodStart) {
+		return a.from < b.to && b.from < a.to
+	}
 	if a.from > b.from || a.to < b.to {
 		return false
 	}
@@ -101,7 +104,7 @@ func covers(a, b match) bool {
 	switch a.concept.kind {
 	case "figurative", "ignore":
 		if a.concept.name == "compare" {
-			return b.concept.kind == "intent" && b.concept.name == string(rules.PeriodStart)
+			return false
 		}
 		return b.concept.kind != a.concept.kind && !isKind(b.concept, "word", "intent") || longer && b.concept.kind == a.concept.kind
 	case "sign":
@@ -109,6 +112,9 @@ func covers(a, b match) bool {
 	case "dose":
 		return longer && (b.concept.kind == "cue" || b.concept == a.concept || b.concept.kind == "sign" && b.concept.name != "overdose")
 	case "cue":
+		if a.concept.name == "unend" {
+			return longer && b.concept.kind == "cue" && b.concept.name == "end"
+		}
 		return longer && b.concept.kind == "cue"
 	case "head", "mod":
 		return longer && (b.concept == a.concept)
@@ -135,8 +141,8 @@ func doseVoids(a, b match) bool {
 }
 
 var doseRank = map[string]int{
-	"reversed": 1, "wrong": 2, "stopped": 3, "partial": 4, "missed": 5, "late": 6, "none_left": 7, "taken": 8,
-	"time_question": 9, "question": 10, "allergy": 0,
+	"reversed": 1, "wrong": 2, "stopping": 3, "stopped": 4, "partial": 5, "missed": 6, "late": 7, "none_left": 8, "taken": 9,
+	"time_question": 10, "question": 11, "allergy": 0,
 }
 
 // has reports whether a concept is present.

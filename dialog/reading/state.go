@@ -33,7 +33,7 @@ func (m *message) cuesNear(from, to int) []match {
 func (m *message) looseCues() []match {
 	out := m.cues[:0]
 	for _, c := range m.cues {
-		if c.concept.name != "pseudo" {
+		if c.concept.name != "pseudo" && c.concept.name != "unend" {
 			out = append(out, c)
 		}
 	}
@@ -92,7 +92,7 @@ func (m *message) governs(c, x match) bool {
 		return false
 	}
 	switch {
-	case c.to <= x.from && c.reaches("forward"):
+	case c.from < x.from && c.reaches("forward"):
 		return x.from-c.to <= c.reach() && !m.ended(c, c.to, x.from)
 	case c.from >= x.to && c.reaches("backward"):
 		return c.from-x.to <= c.reach() && !m.ended(c, x.to, c.from)
