@@ -30,8 +30,9 @@ type Asked struct {
 	// Last is the latest answer, "" when there is none, and At when it came.
 	Last Answer
 	At   time.Time
-	// Deadline is when an unsettled dose becomes a case.
-	Deadline time.Time
+	// Asked is when she is first asked: at its minute, or when its order is
+	// entered after that. Deadline is when an unsettled dose becomes a case.
+	Asked, Deadline time.Time
 }
 
 // Settled reports whether nothing more is asked about the dose.
@@ -85,13 +86,51 @@ func (b *Book) Doses(ctx context.Context, tx *store.Tx, c Cycle, p plan.Plan) ([
 		if d.At.Before(tx.Now.Add(-lookBack)) {
 			continue
 		}
-		a := Asked{ID: doseID(d), Dose: d, Deadline: b.deadline(d)}
-		if n := said[a.ID]; n > 0 {
-			a.Last, a.At = rows[n-1].Answer, rows[n-1].At.Time
+		a := Asked{ID: doseID(d), Dose: d, Asked: d.At, Deadline: b.deadline(d)}
+		orders := c.chain(d)
+		if entered := orders[0].Entered; entered.After(d.At) {
+			a.Asked = entered
+		}
+		if !a.Trigger() && !a.Deadline.After(a.Asked) {
+			continue // nobody promised to ask
+		}
+		// What she said of a dose before its order was changed stays said.
+		last := 0
+		for _, o := range orders {
+			if d.Order != triggerOrder {
+				d.Order = o.ID
+			}
+			last = max(last, said[doseID(d)])
+		}
+		if last > 0 {
+			a.Last, a.At = rows[last-1].Answer, rows[last-1].At.Time
 		}
 		asked = append(asked, a)
 	}
 	return asked, nil
+}
+
+// triggerOrder stands for the order in a dose that is the trigger.
+const triggerOrder = "trigger"
+
+// chain is the order that a dose belongs to, and those that it took the place of.
+// It is never empty.
+func (c Cycle) chain(d plan.Dose) []Recorded {
+	var orders []Recorded
+	next := d.Order
+	if live, ok := c.Live(plan.TriggerOrder); ok && next == triggerOrder {
+		next = live.ID
+	}
+	for i := len(c.Facts) - 1; i >= 0; i-- {
+		if f := c.Facts[i]; f.ID == next {
+			orders = append(orders, f)
+			next = f.Replaces
+		}
+	}
+	if len(orders) == 0 {
+		return []Recorded{{}}
+	}
+	return orders
 }
 
 // deadline is when a dose becomes a case if nothing is heard.

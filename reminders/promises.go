@@ -1,6 +1,8 @@
 package reminders
 
 import (
+	"slices"
+	"strings"
 	"time"
 
 	"handrail.example/reminders/civil"
@@ -39,7 +41,7 @@ func (w *wants) dose(a Asked) {
 	args := map[string]string{"dose": a.Words(), "time": w.clock(at)}
 	buttons := w.doseButtons(a)
 	w.message("dose/"+a.ID, outbox.Dose, at, a.Deadline, outbox.Message{Text: w.say("dose.ask", args), Buttons: buttons})
-	again := at.Add(w.book.repeat(a.Dose.Class))
+	again := a.Asked.Add(w.book.repeat(a.Dose.Class))
 	key := "dose/" + a.ID + "/again"
 	if a.Last == NotYet {
 		again = a.At.Add(w.book.repeat(a.Dose.Class))
@@ -74,7 +76,7 @@ func (w *wants) trigger(a Asked) {
 	}
 	w.message("dose/"+a.ID, outbox.Dose, at, a.Deadline, outbox.Message{Text: w.say("trigger.now", args), Buttons: buttons})
 	step := w.book.repeat(a.Dose.Class)
-	for again := at.Add(step); again.Before(a.Deadline); again = again.Add(step) {
+	for again := a.Asked.Add(step); again.Before(a.Deadline); again = again.Add(step) {
 		w.message("dose/"+a.ID+"/check/"+again.UTC().Format("1504Z"), outbox.Dose, again, a.Deadline,
 			outbox.Message{Text: w.say("trigger.check", args), Buttons: buttons})
 	}
@@ -104,22 +106,43 @@ func (w *wants) visit(s plan.Step) {
 	}
 	args["time"] = w.clock(s.At)
 	key += "T" + s.At.UTC().Format("1504Z")
-	w.message(key+"/eve", outbox.Reminder, eve, s.On.At(0, zone), outbox.Message{Text: w.say("visit.eve", args), Buttons: w.show()})
 	if s.Name == plan.Transfer {
-		w.transferDay(key, s, args)
+		w.transferDay(key, eve, s, args)
 		return
 	}
+	w.message(key+"/eve", outbox.Reminder, eve, s.On.At(0, zone), outbox.Message{Text: w.say("visit.eve", args), Buttons: w.show()})
 	if soon := s.At.Add(-m.VisitBefore); !w.book.quiet(soon) {
 		w.message(key+"/soon", outbox.Reminder, soon, s.At, outbox.Message{Text: w.say("visit.soon", args), Buttons: w.show()})
 	}
 }
 
 // transferDay counts back from the transfer: arrival, and before it the drinking.
-func (w *wants) transferDay(key string, s plan.Step, args map[string]string) {
+// All of it is said the evening before as well, with what to bring, and that
+// somebody must drive her if a sedative is ordered.
+func (w *wants) transferDay(key string, eve time.Time, s plan.Step, args map[string]string) {
 	day := w.book.Policy.Messages.Transfer
 	arrival := s.At.Add(-day.ArriveBefore)
-	args["arrival"] = w.clock(arrival)
-	w.message(key+"/drink", outbox.Dose, arrival.Add(-day.DrinkBefore), arrival, outbox.Message{Text: w.say("transfer.drink", args)})
+	drink := arrival.Add(-day.DrinkBefore)
+	args["arrival"], args["drink"] = w.clock(arrival), w.clock(drink)
+	text := w.say("transfer.eve", args)
+	if w.sedated(s.On) {
+		text += "\n" + w.say("transfer.driver", args)
+	}
+	w.message(key+"/eve", outbox.Reminder, eve, s.On.At(0, w.book.zone()), outbox.Message{Text: text, Buttons: w.show()})
+	w.message(key+"/drink", outbox.Dose, drink, arrival, outbox.Message{Text: w.say("transfer.drink", args)})
+}
+
+// sedatives are the drugs after which nobody drives. From memory.
+var sedatives = []string{"diazepam", "lorazepam", "alprazolam", "midazolam", "triazolam", "temazepam"}
+
+// sedated reports whether a sedative is ordered for day d.
+func (w *wants) sedated(d civil.Date) bool {
+	for _, f := range w.cycle.Facts {
+		if f.Kind == plan.OrderGiven && f.From == d && !w.cycle.replaced(f) && slices.Contains(sedatives, strings.ToLower(f.Drug)) {
+			return true
+		}
+	}
+	return false
 }
 
 // unready reports whether a step hangs on something that has not happened, so

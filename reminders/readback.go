@@ -117,6 +117,7 @@ func (b *Book) readBack(p Patient, c Cycle, f Recorded) (ReadBack, bool) {
 	case f.Kind == plan.StopOrder:
 		r.Subject, r.Right, r.Timed = "readback.stop", f.On.At(0, b.zone()), false
 		r.Wrong = f.On.AddDays(1).At(0, b.zone())
+		r.Fact.Drug = c.drugOf(f.Order)
 	case f.Kind == plan.TriggerOrder:
 		// A trigger waits for no morning.
 		r.Subject, r.Right, r.Asked = "readback.trigger", f.At, f.Entered
@@ -129,6 +130,16 @@ func (b *Book) readBack(p Patient, c Cycle, f Recorded) (ReadBack, bool) {
 	}
 	r.Deadline = r.Asked.Add(b.Policy.Messages.ReadBackWithin)
 	return r, r.Right.After(f.Entered) || f.Kind == plan.StopOrder && !f.On.Before(b.civilDay(f.Entered))
+}
+
+// drugOf is what the order with this ID is of.
+func (c Cycle) drugOf(order string) string {
+	for _, f := range c.Facts {
+		if f.ID == order {
+			return f.Drug
+		}
+	}
+	return ""
 }
 
 func (c Cycle) replaced(f Recorded) bool {
@@ -179,7 +190,13 @@ func (w *wants) readBack(r ReadBack) {
 		m.Text, m.Buttons = w.book.ReadBackQuestion(w.patient, r)
 	}
 	w.message("readback/"+r.ID()+"/ask", outbox.Reply, r.Asked, r.Deadline, m)
-	w.message("readback/"+r.ID()+"/again", outbox.Reply, r.Asked.Add(w.book.Policy.Messages.ReadBackAgain), r.Deadline, m)
+	again := r.Asked.Add(w.book.Policy.Messages.ReadBackAgain)
+	if !r.Trigger() {
+		again = w.book.afterQuiet(again)
+	}
+	if again.Before(r.Deadline) {
+		w.message("readback/"+r.ID()+"/again", outbox.Reply, again, r.Deadline, m)
+	}
 }
 
 // ReadBackQuestion is what she is asked at the stage that the read-back has come
@@ -207,7 +224,8 @@ func (b *Book) ReadBackQuestion(p Patient, r ReadBack) (string, [][]outbox.Butto
 // Instruction is what was ordered, in plain words.
 func (b *Book) Instruction(p Patient, r ReadBack) string {
 	f := r.Fact
-	args := map[string]string{"when": b.readBackTime(p, r, r.Right), "dose": doseWords(f.Fact), "ends": b.endWords(p, f.Stop), "drug": f.Drug}
+	args := map[string]string{"when": b.readBackTime(p, r, r.Right), "dose": doseWords(f.Fact), "ends": b.endWords(p, f.Stop), "drug": f.Drug,
+		"time": b.Clock(p.Language, civil.TimeOfDayOf(f.At.In(b.zone())))}
 	if f.Kind == plan.OrderGiven {
 		times := ""
 		for i, t := range f.Times {

@@ -118,11 +118,21 @@ func (b *Book) runOpenEnd(ctx context.Context, tx *store.Tx, payload []byte) err
 	}
 	for _, o := range pl.Open {
 		if o.Key == d.About && !o.Due.After(tx.Now) {
-			return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("cycle/%d/open/%s", c.ID, o.Key), Patient: p, Reason: concernOf(o), Grave: true,
+			return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("cycle/%d/open/%s", c.ID, cause(o)), Patient: p, Reason: concernOf(o), Grave: true,
 				Notes: []Note{{"why." + o.Why.Code, o.Why.Args}}})
 		}
 	}
 	return nil
+}
+
+// cause names an open end and when it is due: what is put off, such as a missed
+// visit that is booked anew, can come due again. A result has its minute in its
+// name already.
+func cause(o plan.OpenEnd) string {
+	if strings.HasPrefix(o.Key, "result/") {
+		return o.Key
+	}
+	return o.Key + "/" + o.Due.UTC().Format("20060102T1504Z")
 }
 
 // concernOf is why an open end needs a human.
@@ -143,7 +153,7 @@ func (b *Book) promises(p Patient, c Cycle, pl plan.Plan, doses []Asked, backs [
 	for _, o := range pl.Open {
 		// The trigger's own deadline asks after it.
 		if o.Step != plan.Trigger {
-			w.task("open/"+o.Key, taskOpenEnd, o.Key, o.Due)
+			w.task("open/"+cause(o), taskOpenEnd, o.Key, o.Due)
 		}
 	}
 	tomorrow := civil.DateOf(w.now).AddDays(1)
@@ -184,6 +194,10 @@ func (w *wants) task(key, run, about string, due time.Time) {
 func (w *wants) message(key string, kind outbox.Kind, due, expires time.Time, m outbox.Message) {
 	if !expires.After(w.now) {
 		return
+	}
+	// What comes too late for the evening goes out all the same, and wakes nobody.
+	if kind == outbox.Reminder && due.Before(w.now) && w.book.quiet(w.now) {
+		m.Silent = true
 	}
 	w.list = append(w.list, outbox.Want{Key: w.key(key), Kind: kind, To: w.patient.Person, Due: due, Expires: expires, Message: m})
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/outbox"
@@ -75,8 +76,8 @@ func (b *Book) MovedLines(lang string, before, after plan.Plan, booked bool) []s
 	for _, s := range Visible(after) {
 		old := was[s.Key]
 		delete(was, s.Key)
-		// Orders are told by their read-back.
-		if s.Status == plan.Done || s.On.IsZero() || s.Order != "" || s.Name == plan.Trigger || booked && !s.Booked && !old.Booked {
+		// Orders and the time of the transfer are told by their read-back.
+		if booked && s.Name == plan.Transfer && s.Booked || s.Status == plan.Done || s.On.IsZero() || s.Order != "" || s.Name == plan.Trigger || booked && !s.Booked && !old.Booked {
 			continue
 		}
 		args := map[string]string{"what": b.Say(lang, false, s.Phrase, nil), "date": b.StepWhen(lang, s)}
@@ -125,7 +126,19 @@ func (b *Book) announce(ctx context.Context, tx *store.Tx, p Patient, m Moved) e
 		text += "\n" + strings.Join(lines, "\n")
 	}
 	return b.Outbox.Put(ctx, tx, outbox.Want{Key: fmt.Sprintf("fact/%d/moved", m.Fact.Number), Topic: planTopicOf(m.Fact), Kind: outbox.Reminder, To: p.Person,
-		Due: b.afterQuiet(tx.Now), Message: outbox.Message{Text: text, Buttons: buttons}})
+		Due: b.tellAt(m.New, tx.Now), Message: outbox.Message{Text: text, Buttons: buttons, Silent: b.quiet(b.tellAt(m.New, tx.Now))}})
+}
+
+// tellAt is when a change is told: not in her night, unless something is booked
+// before its end.
+func (b *Book) tellAt(p plan.Plan, now time.Time) time.Time {
+	morning := b.afterQuiet(now)
+	for _, s := range Visible(p) {
+		if s.Booked && s.At.After(now) && s.At.Add(-b.Policy.Messages.VisitBefore).Before(morning) {
+			return now
+		}
+	}
+	return morning
 }
 
 // planTopicOf gathers announcements apart from the plan's own promises, which are
