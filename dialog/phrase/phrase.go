@@ -135,10 +135,41 @@ func (b *Book) Say(lang, key string, args Args) string {
 	if !ok {
 		return key
 	}
-	return gap.ReplaceAllStringFunc(sentence, func(g string) string {
-		if fill, ok := args[g[1:len(g)-1]]; ok {
-			return fill
+	return fill(lang, sentence, args)
+}
+
+// fill puts args into the gaps of a sentence, and keeps the grammar around them:
+// one full stop where "9:30 p. m." ends the sentence, "a la 1:00" in Spanish.
+func fill(lang, sentence string, args Args) string {
+	var said strings.Builder
+	for {
+		at := gap.FindStringSubmatchIndex(sentence)
+		if at == nil {
+			return said.String() + sentence
 		}
-		return g
-	})
+		before, value, after := sentence[:at[0]], sentence[at[0]:at[1]], sentence[at[1]:]
+		if given, ok := args[sentence[at[2]:at[3]]]; ok {
+			value = given
+		}
+		if lang == "es" && oneOClock.MatchString(value) {
+			before = one(before)
+		}
+		if strings.HasSuffix(value, ".") && strings.HasPrefix(after, ".") {
+			after = after[1:]
+		}
+		said.WriteString(before + value)
+		sentence = after
+	}
+}
+
+var oneOClock = regexp.MustCompile(`^1:\d\d `)
+
+// one puts the words before an hour into the singular that one o'clock takes.
+func one(before string) string {
+	for _, form := range [][2]string{{"Son las ", "Es la "}, {"son las ", "es la "}, {"las ", "la "}} {
+		if rest, ends := strings.CutSuffix(before, form[0]); ends {
+			return rest + form[1]
+		}
+	}
+	return before
 }

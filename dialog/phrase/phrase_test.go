@@ -97,6 +97,22 @@ func TestNeutralFormsRevealNothing(t *testing.T) {
 	}
 }
 
+func TestFillKeepsTheGrammarAroundAGap(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct{ lang, sentence, time, want string }{
+		"one full stop":          {"es", "a las {time}.", "9:30 p. m.", "a las 9:30 p. m."},
+		"one o'clock":            {"es", "Son las {time}: ahora", "1:00 p. m.", "Es la 1:00 p. m.: ahora"},
+		"before one o'clock":     {"es", "Antes de las {time}", "1:15 p. m.", "Antes de la 1:15 p. m."},
+		"ten o'clock":            {"es", "a las {time}", "10:00 a. m.", "a las 10:00 a. m."},
+		"not in English":         {"en", "las {time}.", "1:00 pm", "las 1:00 pm."},
+		"a gap in what is given": {"es", "{time}", "{time}", "{time}"},
+	} {
+		if got := fill(c.lang, c.sentence, Args{"time": c.time}); got != c.want {
+			t.Errorf("%s: got %q, want %q", name, got, c.want)
+		}
+	}
+}
+
 // The Spanish of the book is the one that the Real Academia's orthography asks
 // for ("p. m.") and that patients use ("usted").
 func TestWhen(t *testing.T) {
