@@ -14,6 +14,7 @@ import (
 	"handrail.example/dialog"
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
+	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
@@ -139,6 +140,13 @@ func (p scenarioPerson) enrol(ctx context.Context, tx *store.Tx, a *app, by tria
 		return err
 	}
 	if err := p.record(ctx, tx, a, patient, by); err != nil {
+		return err
+	}
+	// What she was told of all this before the scenario begins is not told again.
+	if _, err := a.outbox.WithdrawMessages(ctx, tx, patient.Person, outbox.Reply, outbox.Reminder); err != nil {
+		return err
+	}
+	if _, err := a.book.Replan(ctx, tx, patient.ID); err != nil {
 		return err
 	}
 	return p.tell(ctx, tx, a, patient, by)
