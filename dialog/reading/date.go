@@ -43,6 +43,10 @@ type dater struct {
 func (d *dater) all() []dateExpr {
 	var out []dateExpr
 	for i := 0; i < len(d.toks); {
+		if t := &d.toks[i]; !t.isNumber() && !dateWords[t.norm] {
+			i++
+			continue
+		}
 		e, ok := d.at(i)
 		if !ok {
 			i++
@@ -54,6 +58,41 @@ func (d *dater) all() []dateExpr {
 	}
 	return out
 }
+
+// dateWords are the words with which an expression can begin, numbers apart.
+var dateWords = func() map[string]bool {
+	m := map[string]bool{}
+	for _, w := range []string{
+		"last", "next", "this", "past", "the", "on", "el", "los", "la", "este", "esta", "pasado", "ultimo", "proximo",
+		"del", "de", "anoche", "manana", "hace", "ace", "in", "dentro", "en", "a", "an", "un", "una", "half", "media",
+		"day", "dia", "cd", "dc", "cycle", "my", "mi", "for", "since", "desde", "al", "and", "y", "about", "around",
+		"like", "almost", "como", "unas", "unos", "casi", "maybe", "roughly", "mas",
+	} {
+		m[w] = true
+	}
+	for _, p := range phrases {
+		m[p.words[0]] = true
+	}
+	for _, p := range openPhrases {
+		m[p[0]] = true
+	}
+	for _, h := range holidays {
+		m[h.words[0]] = true
+	}
+	for w := range months {
+		m[w] = true
+	}
+	for w := range weekdays {
+		m[w] = true
+	}
+	for w := range shortDays {
+		m[w] = true
+	}
+	for w := range ordinals {
+		m[w] = true
+	}
+	return m
+}()
 
 // at reads one expression that begins at token i.
 func (d *dater) at(i int) (dateExpr, bool) {

@@ -25,6 +25,8 @@ type concept struct {
 type pattern struct {
 	concept *concept
 	prog    []instr
+	// needs are sets of words, one word of each being in every match.
+	needs []idSet
 }
 
 // lexicon is everything that the files say, ready for use. It does not change
@@ -35,6 +37,11 @@ type lexicon struct {
 	// byFirst has the patterns that can begin with a word id.
 	byFirst  [][]int32
 	byNumber []int32
+	// byKey has the patterns for which a word of the message is the key: the
+	// rarest of the words that a match needs. Without one they are not tried.
+	byKey [][]int32
+	// always are the patterns without a key.
+	always []int32
 
 	// forms has the words of the files and common words, as they are written.
 	forms   map[string]form
@@ -43,6 +50,8 @@ type lexicon struct {
 	exact  map[string]int32
 	stems  [2]map[string]int32
 	lastID int32
+	// stemIDs saves stemming a word twice while loading.
+	stemIDs map[stemKey]int32
 	// near has the words of the patterns by first letter and length, for words
 	// with a slip in them; real words are never taken for another.
 	near map[nearKey][]string
@@ -76,7 +85,7 @@ type block struct {
 func loadLexicon(files fs.FS) (*lexicon, error) {
 	l := &lexicon{
 		forms: map[string]form{}, aliases: map[string][]string{},
-		exact: map[string]int32{}, stems: [2]map[string]int32{{}, {}},
+		stemIDs: map[stemKey]int32{}, exact: map[string]int32{}, stems: [2]map[string]int32{{}, {}},
 		near: map[nearKey][]string{}, real: map[string]bool{},
 	}
 	names, err := fs.Glob(files, "lexicon/*.txt")
@@ -99,6 +108,7 @@ func loadLexicon(files fs.FS) (*lexicon, error) {
 		return nil, err
 	}
 	l.finish()
+	l.stemIDs = nil
 	return l, nil
 }
 
@@ -135,7 +145,7 @@ func (l *lexicon) readFile(name, text string) ([]block, error) {
 }
 
 func (l *lexicon) compileAll(blocks []block) error {
-	c := &compiler{lex: l, sets: map[string][]setLine{}}
+	c := &compiler{lex: l, sets: map[string][]setLine{}, parts: map[string][]instr{}}
 	for _, b := range blocks {
 		switch b.concept.kind {
 		case "set":
@@ -171,7 +181,7 @@ func (l *lexicon) compileBlock(c *compiler, b block) error {
 			if _, _, err := firstIDs(prog); err != nil {
 				return fmt.Errorf("pattern %q: %w", src, err)
 			}
-			l.patterns = append(l.patterns, pattern{b.concept, prog})
+			l.patterns = append(l.patterns, pattern{b.concept, prog, c.needs})
 		}
 	}
 	return nil
@@ -225,7 +235,8 @@ func (l *lexicon) finish() {
 	for _, ws := range l.near {
 		slices.Sort(ws)
 	}
-	l.byFirst = make([][]int32, l.lastID+1)
+	l.byFirst, l.byKey = make([][]int32, l.lastID+1), make([][]int32, l.lastID+1)
+	common := l.commonIDs()
 	for i, p := range l.patterns {
 		ids, number, _ := firstIDs(p.prog)
 		for _, id := range ids {
@@ -234,12 +245,66 @@ func (l *lexicon) finish() {
 		if number {
 			l.byNumber = append(l.byNumber, int32(i))
 		}
+		key := keyOf(p, ids, common)
+		if number && len(p.needs) == 0 {
+			l.always = append(l.always, int32(i))
+		}
+		for _, id := range key {
+			l.byKey[id] = append(l.byKey[id], int32(i))
+		}
 	}
+}
+
+// commonIDs are the ids of common words.
+func (l *lexicon) commonIDs() []bool {
+	out := make([]bool, l.lastID+1)
+	for _, f := range l.forms {
+		if f.common {
+			for _, id := range f.word.ids {
+				out[id] = true
+			}
+		}
+	}
+	return out
+}
+
+// keyOf is the set of words, one of which a match of p needs, that is likely to
+// be met least often.
+func keyOf(p pattern, first idSet, common []bool) idSet {
+	weight := func(s idSet) int {
+		w := 0
+		for _, id := range s {
+			if w++; common[id] {
+				w += 100
+			}
+		}
+		return w
+	}
+	best := first
+	for _, s := range p.needs {
+		if len(s) > 0 && (len(best) == 0 || weight(s) < weight(best)) {
+			best = s
+		}
+	}
+	return best
 }
 
 // find has every match of every concept, in the order of the text.
 func (l *lexicon) find(r *runner) []match {
-	var out []match
+	r.open = make([]uint64, len(l.patterns)/64+1)
+	for i := range r.toks {
+		for _, id := range r.toks[i].word.ids {
+			if id != 0 {
+				for _, p := range l.byKey[id] {
+					r.open[p/64] |= 1 << (p % 64)
+				}
+			}
+		}
+	}
+	for _, p := range l.always {
+		r.open[p/64] |= 1 << (p % 64)
+	}
+	out := make([]match, 0, 2*len(r.toks)+8)
 	for i := range r.toks {
 		t := &r.toks[i]
 		if t.isNumber() {
@@ -256,6 +321,9 @@ func (l *lexicon) find(r *runner) []match {
 
 func (l *lexicon) try(r *runner, patterns []int32, i int, out []match) []match {
 	for _, p := range patterns {
+		if r.open[p/64]&(1<<(p%64)) == 0 {
+			continue
+		}
 		if end := r.at(l.patterns[p].prog, i); end > i {
 			out = addMatch(out, match{concept: l.patterns[p].concept, from: i, to: end})
 		}

@@ -16,7 +16,9 @@ const maxSteps = 400
 
 // runner tries patterns on tokens.
 type runner struct {
-	toks  []token
+	toks []token
+	// open has a bit for every pattern whose key word is in the message.
+	open  []uint64
 	prog  []instr
 	start int
 	steps int

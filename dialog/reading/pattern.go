@@ -2,6 +2,7 @@ package reading
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -80,6 +81,12 @@ type compiler struct {
 	prog []instr
 	sets map[string][]setLine
 	deep int
+	// nested counts open brackets and sets; needs collects, outside of them, the
+	// word sets of which every match has a word.
+	nested int
+	needs  []idSet
+	// parts has the sets that were compiled before.
+	parts map[string][]instr
 	// exact: the block's words stand for no other forms of themselves.
 	exact bool
 }
@@ -91,7 +98,7 @@ type setLine struct {
 }
 
 func (c *compiler) compile(lang int, src string) ([]instr, error) {
-	c.lang, c.src, c.prog = lang, src, nil
+	c.lang, c.src, c.prog, c.needs = lang, src, nil, nil
 	c.toks, c.pos = splitPattern(src), 0
 	if err := c.alternatives(); err != nil {
 		return nil, err
@@ -142,6 +149,9 @@ func (c *compiler) alternatives() error {
 		ends = append(ends, c.emit(instr{op: opJump}))
 		c.prog[split].b = len(c.prog)
 	}
+	if c.nested == 0 && len(ends) > 0 {
+		c.needs = nil
+	}
 	for _, e := range ends {
 		c.prog[e].a = len(c.prog)
 	}
@@ -169,7 +179,25 @@ func (c *compiler) plainChoice() bool {
 	}
 	c.pos = p
 	c.emit(instr{op: opWord, ids: sortedIDs(ids)})
+	if c.nested == 0 {
+		c.needs = append(c.needs, c.prog[len(c.prog)-1].ids)
+	}
 	return true
+}
+
+// need notes that a match needs one of the words with which the part from
+// start on begins.
+func (c *compiler) need(start int) {
+	if c.nested > 0 || c.prog[start].op == opGap {
+		return
+	}
+	rest := append(slices.Clone(c.prog[start:]), instr{op: opMatch})
+	for i := range rest {
+		rest[i].a, rest[i].b = rest[i].a-start, rest[i].b-start
+	}
+	if ids, number, err := firstIDs(rest); err == nil && !number {
+		c.needs = append(c.needs, ids)
+	}
 }
 
 // firstIDs has the words with which a match can begin; number is true when it
@@ -217,7 +245,9 @@ func (c *compiler) sequence() error {
 		if c.peek() == "?" {
 			c.pos++
 			c.makeOptional(start)
+			continue
 		}
+		c.need(start)
 	}
 	if n == 0 {
 		return fmt.Errorf("pattern %q: an alternative is empty", c.src)
@@ -261,7 +291,10 @@ func (c *compiler) element(t string) error {
 }
 
 func (c *compiler) group() error {
-	if err := c.alternatives(); err != nil {
+	c.nested++
+	err := c.alternatives()
+	c.nested--
+	if err != nil {
 		return err
 	}
 	if c.peek() != ")" {
@@ -271,16 +304,46 @@ func (c *compiler) group() error {
 	return nil
 }
 
-// set compiles every expression of a named set, each in its own language.
+// set puts in every expression of a named set, each in its own language.
 func (c *compiler) set(name string) error {
+	key := name
+	if c.exact {
+		key = "=" + name
+	}
+	part, ok := c.parts[key]
+	if !ok {
+		var err error
+		if part, err = c.compileSet(name); err != nil {
+			return err
+		}
+		c.parts[key] = part
+	}
+	base := len(c.prog)
+	for _, in := range part {
+		in.a, in.b = in.a+base*jumps(in.op), in.b+base*jumps(in.op)
+		c.prog = append(c.prog, in)
+	}
+	return nil
+}
+
+// jumps is 1 for an instruction whose a and b are places in the program.
+func jumps(op opcode) int {
+	if op == opSplit || op == opJump {
+		return 1
+	}
+	return 0
+}
+
+func (c *compiler) compileSet(name string) ([]instr, error) {
 	lines, ok := c.sets[name]
 	if !ok {
-		return fmt.Errorf("pattern %q: there is no set <%s> above it", c.src, name)
+		return nil, fmt.Errorf("pattern %q: there is no set <%s>", c.src, name)
 	}
 	if c.deep++; c.deep > 4 {
-		return fmt.Errorf("pattern %q: set <%s> names itself", c.src, name)
+		return nil, fmt.Errorf("pattern %q: set <%s> names itself", c.src, name)
 	}
 	saved := *c
+	c.prog, c.nested = nil, 1
 	var single idSet
 	var ends []int
 	for _, l := range lines {
@@ -295,7 +358,7 @@ func (c *compiler) set(name string) error {
 			}
 			split := c.emit(instr{op: opSplit})
 			if err := c.alternatives(); err != nil {
-				return err
+				return nil, err
 			}
 			ends = append(ends, c.emit(instr{op: opJump}))
 			c.prog[split].a, c.prog[split].b = split+1, len(c.prog)
@@ -305,9 +368,9 @@ func (c *compiler) set(name string) error {
 	for _, e := range ends {
 		c.prog[e].a = len(c.prog)
 	}
-	c.lang, c.toks, c.pos, c.src = saved.lang, saved.toks, saved.pos, saved.src
-	c.deep--
-	return nil
+	part := c.prog
+	c.lang, c.toks, c.pos, c.src, c.prog, c.nested, c.deep = saved.lang, saved.toks, saved.pos, saved.src, saved.prog, saved.nested, saved.deep-1
+	return part, nil
 }
 
 func (c *compiler) wordID(t string, lang int) int32 {

@@ -39,7 +39,19 @@ func (l *lexicon) wordID(w string, lang int) int32 {
 	if exact {
 		return l.newID(l.exact, w)
 	}
-	return l.newID(l.stems[lang], stem(lang, w))
+	key := stemKey{lang, w}
+	id, ok := l.stemIDs[key]
+	if !ok {
+		id = l.newID(l.stems[lang], stem(lang, w))
+		l.stemIDs[key] = id
+	}
+	return id
+}
+
+// stemKey is a word in a language; stemming is what loading spends its time on.
+type stemKey struct {
+	lang int
+	word string
 }
 
 func (l *lexicon) newID(m map[string]int32, key string) int32 {
