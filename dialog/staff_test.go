@@ -4,6 +4,7 @@ import (
 	"context"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -35,6 +36,7 @@ type room struct {
 	staff *dialog.Staffroom
 	team  map[triage.Role]triage.Staff
 	item  int64
+	mu    sync.Mutex
 	last  map[string]outbox.Envelope // what each chat saw last
 }
 
@@ -120,6 +122,8 @@ func (r *room) receive(who triage.Staff, in dialog.Inbound, pressed string) erro
 
 // Send notes the last message of each chat.
 func (r *room) Send(_ context.Context, e outbox.Envelope) outbox.Outcome {
+	r.mu.Lock()
+	defer r.mu.Unlock()
 	r.last[e.Chat] = e
 	return outbox.Outcome{Fate: outbox.Sent, External: "1"}
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"path/filepath"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -31,6 +32,7 @@ type ward struct {
 	care                         *care.Care
 	quoy, orrel, reader, officer triage.Staff
 	patient                      reminders.Patient
+	mu                           sync.Mutex
 	sent                         map[string][]string // texts by chat
 }
 
@@ -159,6 +161,8 @@ func (w *ward) chart() (ch care.Chart) {
 
 // Send notes what goes out.
 func (w *ward) Send(_ context.Context, e outbox.Envelope) outbox.Outcome {
+	w.mu.Lock()
+	defer w.mu.Unlock()
 	w.sent[e.Chat] = append(w.sent[e.Chat], e.Message.Text)
 	return outbox.Outcome{Fate: outbox.Sent, External: "1"}
 }
