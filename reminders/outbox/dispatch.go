@@ -298,17 +298,16 @@ func (d *Dispatcher) NextDue(ctx context.Context) (time.Time, error) {
 
 // row is a row as the dispatcher handles it.
 type row struct {
-	ID       int64       `db:"id"`
-	Key      string      `db:"key"`
-	Topic    string      `db:"topic"`
-	Kind     Kind        `db:"kind"`
-	To       seal.Person `db:"person"`
-	Address  []byte      `db:"address"`
-	About    seal.Person `db:"sealed_for"`
-	Body     []byte      `db:"body"`
-	Tries    int         `db:"tries"`
-	External *string     `db:"external_id"`
-	Untold   *string     `db:"untold"`
+	ID      int64       `db:"id"`
+	Key     string      `db:"key"`
+	Topic   string      `db:"topic"`
+	Kind    Kind        `db:"kind"`
+	To      seal.Person `db:"person"`
+	Address []byte      `db:"address"`
+	About   seal.Person `db:"sealed_for"`
+	Body    []byte      `db:"body"`
+	Tries   int         `db:"tries"`
+	Untold  *string     `db:"untold"`
 
 	content  content
 	envelope Envelope
@@ -317,7 +316,7 @@ type row struct {
 	erased   bool // whoever it speaks of or to has been erased
 }
 
-const rowColumns = `id, key, topic, kind, coalesce(person_id, 0) AS person, address, sealed_for, body, tries, external_id, untold`
+const rowColumns = `id, key, topic, kind, coalesce(person_id, 0) AS person, address, sealed_for, body, tries, untold`
 
 func (r *row) chat() chat { return chatOf(r.To, r.ID) }
 
