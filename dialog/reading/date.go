@@ -276,7 +276,7 @@ var openPhrases = [][]string{
 	{"a", "few", "days"}, {"few", "days"}, {"several", "days"}, {"some", "days", "ago"}, {"the", "other", "day"}, {"other", "day"},
 	{"unos", "dias"}, {"varios", "dias"}, {"algunos", "dias"}, {"el", "otro", "dia"}, {"otro", "dia"}, {"un", "par", "de", "dias"},
 	{"a", "couple", "of", "days"}, {"a", "couple", "days"}, {"couple", "of", "days"}, {"couple", "days"}, {"par", "de", "dias"},
-	{"last", "week"}, {"earlier", "this", "week"}, {"sometime", "this", "week"}, {"this", "week"},
+	{"next", "week"}, {"last", "week"}, {"earlier", "this", "week"}, {"sometime", "this", "week"}, {"this", "week"},
 	{"la", "semana", "pasada"}, {"esta", "semana"}, {"semana", "pasada"},
 	{"over", "the", "weekend"}, {"this", "weekend"}, {"the", "weekend"}, {"last", "weekend"}, {"weekend"},
 	{"few", "days", "back"}, {"estos", "dias"}, {"these", "days"}, {"around", "midnight"}, {"about", "midnight"}, {"at", "midnight"}, {"midnight"}, {"medianoche"}, {"media", "noche"},

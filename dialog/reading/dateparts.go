@@ -267,6 +267,7 @@ func year4(y int) int {
 
 // numeric reads 2026-03-02, 3/2/2026, 03/04, 4.22, 17 del 11.
 func (d *dater) numeric(i int) (dateExpr, bool) {
+	i = d.skip(i, "on", "the", "el", "dia")
 	if i >= len(d.toks) || d.toks[i].kind != numberToken {
 		return dateExpr{}, false
 	}
@@ -408,6 +409,10 @@ func (d *dater) dayMonth(m, day, to int) (dateExpr, bool) {
 
 // named reads a month's name with a day, either order, with or without a year.
 func (d *dater) named(i int) (dateExpr, bool) {
+	i = d.skip(i, "on", "the", "el", "dia")
+	if i >= len(d.toks) {
+		return dateExpr{}, false
+	}
 	j := i
 	if n, to, ok := d.whole(i); ok && n <= 31 {
 		k := d.skip(to, "of", "de", "del", "mes", "/", "-")
@@ -512,7 +517,7 @@ func (d *dater) weekdayAt(i, j int, w time.Weekday) (dateExpr, bool) {
 	for k := i; k < j; k++ {
 		switch d.norm(k) {
 		case "next", "proximo":
-			e.days[0], e.future = d.ahead(w).AddDays(d.nextWeek(w)), true
+			e.days, e.asks, e.future = []civil.Date{d.ahead(w).AddDays(d.nextWeek(w))}, false, true
 		case "this", "este":
 			e.days[0] = d.last(w, 0)
 			if ah := d.ahead(w); d.sameWeek(ah) {
