@@ -30,7 +30,7 @@ const (
 // about.
 func (m *message) readDrug(r *Reading) {
 	named := m.mentions()
-	m.events = m.doseEvents()
+	m.events = m.doseEvents(len(named) > 0 || m.ctx.Expecting == ExpectDose)
 	r.Drug = m.mainDrug(named)
 	for _, x := range named {
 		if x.form == formInjection && x.drug == r.Drug {
@@ -39,13 +39,13 @@ func (m *message) readDrug(r *Reading) {
 	}
 }
 
-func (m *message) doseEvents() []doseEvent {
+func (m *message) doseEvents(medicine bool) []doseEvent {
 	var out []doseEvent
 	for _, x := range m.found {
 		if x.concept.kind != "dose" {
 			continue
 		}
-		if d := doseInState(rules.Dose(x.concept.name), x.state); d != "" {
+		if d := doseInState(rules.Dose(x.concept.name), x.state); d != "" && (medicine || m.saysDose(x)) {
 			out = append(out, doseEvent{d, x})
 		}
 	}
@@ -53,6 +53,17 @@ func (m *message) doseEvents() []doseEvent {
 		return slices.Index(gravity, a.dose) - slices.Index(gravity, b.dose)
 	})
 	return out
+}
+
+// saysDose: the words of x themselves speak of a dose ("forgot to take").
+// "I forgot" alone, with no medicine in the message, may be about anything.
+func (m *message) saysDose(x match) bool {
+	for _, w := range m.foundNear(x.from, x.to-1) {
+		if w.concept.kind == "word" && w.concept.name == "dose_verb" {
+			return true
+		}
+	}
+	return false
 }
 
 // doseInState turns what was said into what is so: a dose that was not missed

@@ -66,6 +66,9 @@ func (m *message) wordIntents() []rules.Intent {
 			continue
 		}
 		i := rules.Intent(x.concept.name)
+		if i == rules.StopMessages && x.to-x.from == 1 && len(m.toks) > 3 {
+			continue // "stop" and "baja" say it only alone
+		}
 		if (i == rules.LHPositive || i == rules.HomeTest || i == rules.StopMessages) && x.state != Present && x.state != Past {
 			continue
 		}
