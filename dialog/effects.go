@@ -5,6 +5,7 @@ import (
 	"handrail.example/dialog/reading"
 	"handrail.example/reminders"
 	"handrail.example/reminders/plan"
+	"handrail.example/triage"
 	"handrail.example/triage/rules"
 )
 
@@ -30,14 +31,16 @@ type (
 		Rules   []string
 		Why     string
 		Spans   []reading.Span
+		// Notes tell staff what she did not write.
+		Notes []triage.Line
+		// Dose is the dose that it is about, by its ID: a case that asks after
+		// that dose already takes it in.
+		Dose string
 	}
-	// addToCase puts her message before the human who has a case of hers already.
-	addToCase struct{}
-	// record writes a fact down and, with tell, tells her what it moved.
-	record struct {
-		Fact plan.Fact
-		Tell bool
-	}
+	// record writes a fact down, and tellMoved tells her what it moved: with
+	// Unsure, that a person has yet to confirm it.
+	record    struct{ Fact plan.Fact }
+	tellMoved struct{ Unsure bool }
 	// answerDose writes down what she says about a dose.
 	answerDose struct {
 		Dose   string
@@ -65,8 +68,8 @@ type (
 func (say) effect()          {}
 func (caution) effect()      {}
 func (openCase) effect()     {}
-func (addToCase) effect()    {}
 func (record) effect()       {}
+func (tellMoved) effect()    {}
 func (answerDose) effect()   {}
 func (answerBack) effect()   {}
 func (askBack) effect()      {}

@@ -70,10 +70,24 @@ func (m *moment) text() []effect {
 		return append(effects, more...)
 	}
 	more := m.understood(alarmed)
-	if alarmed || len(more) > 0 {
-		return append(effects, more...)
+	if !alarmed && len(more) == 0 {
+		more = m.humanReads(triage.Unclear, "reply.unclear")
 	}
-	return m.humanReads(triage.Unclear, "reply.unclear")
+	return m.alsoToColleague(append(effects, more...))
+}
+
+// alsoToColleague brings what she writes to a coordinator who waits for it to that
+// coordinator, also where the program could have answered alone.
+func (m *moment) alsoToColleague(effects []effect) []effect {
+	isCase := func(e effect) bool { _, is := e.(openCase); return is }
+	if !m.talking || slices.ContainsFunc(effects, isCase) {
+		return effects
+	}
+	thanks := func(e effect) bool { s, is := e.(say); return is && s.Key == "reply.thanks" }
+	if i := slices.IndexFunc(effects, thanks); i >= 0 {
+		effects[i] = say{Key: "reply.added"}
+	}
+	return append([]effect{m.caseOf(triage.Question)}, effects...)
 }
 
 // urgent is what an emergency sets off, whatever else the message says: the
@@ -181,12 +195,15 @@ func (m *moment) intent(i rules.Intent, first, concerned bool) ([]effect, bool) 
 	case rules.StopMessages:
 		return m.stop(), true
 	case rules.Thanks:
-		if first && len(m.reading.Also) == 0 {
+		if first && len(m.reading.Also) == 0 && !m.talking {
 			return []effect{say{Key: "reply.thanks"}}, false
 		}
-		return nil, false
+		// What she answers to a coordinator goes to the coordinator.
+		if !first || !m.talking {
+			return nil, false
+		}
 	case rules.VisitQuestion:
-		if m.verdict.Urgency == rules.None && !concerned {
+		if m.verdict.Urgency == rules.None && !concerned && !m.talking {
 			return m.next(), false
 		}
 	}
@@ -267,11 +284,11 @@ func (m *moment) start() []effect {
 	return []effect{optOut{false}, say{Key: "optout.back", Buttons: menu()}}
 }
 
-// next says what comes next: a step, a dose. While a result waits to be told, or
-// a person has taken over, the calendar says nothing.
+// next says what comes next: a step, a dose. Where a person has taken over, the
+// calendar says nothing.
 func (m *moment) next() []effect {
-	if m.silent() {
-		return []effect{say{Key: "calendar.hushed"}}
+	if m.silent() || m.held() {
+		return []effect{m.nothingPlanned()}
 	}
 	var effects []effect
 	if s, ok := m.nextStep(); ok {
@@ -292,19 +309,38 @@ func (m *moment) next() []effect {
 		return []effect{say{Key: "calendar.empty", Buttons: menu()}}
 	}
 	if len(effects) == 0 {
-		return []effect{say{Key: "next.nothing", Args: m.phones(nil)}}
+		return []effect{m.nothingPlanned()}
 	}
 	return effects
 }
 
-// silent reports whether the calendar must not speak: it could be the first hint
-// of a result, or hurt somebody who has had a loss.
+// silent reports whether the calendar must not speak: it could hurt somebody who
+// has had a loss, or her cycle is over.
 func (m *moment) silent() bool {
-	return m.untold || !m.patient.Hushed.IsZero() || !m.cycle.Closed.IsZero()
+	return !m.patient.Hushed.IsZero() || !m.cycle.Closed.IsZero()
+}
+
+// held reports whether her period is on record and the cycle waits for something
+// that must be done first: it does not start on its own.
+func (m *moment) held() bool {
+	_, seen := m.cycle.Live(plan.BaselineFound)
+	_, visits := m.cycle.Live(plan.Visit)
+	return len(m.missing) > 0 && !m.plan.CycleDayOne.IsZero() && !seen && !visits
+}
+
+// nothingPlanned says that nothing is planned, and who can say more.
+func (m *moment) nothingPlanned() say {
+	if !m.patient.Hushed.IsZero() {
+		return say{Key: "calendar.hushed"}
+	}
+	if m.held() {
+		return say{Key: "next.held", Args: m.phones(nil)}
+	}
+	return say{Key: "next.nothing", Args: m.phones(nil)}
 }
 
 func (m *moment) nextStep() (plan.Step, bool) {
-	steps := reminders.Visible(m.plan)
+	steps := reminders.Visible(m.shown)
 	i := slices.IndexFunc(steps, func(s plan.Step) bool {
 		return s.Status != plan.Done && !s.On.IsZero() && !s.On.Before(m.today()) && (s.At.IsZero() || s.At.After(m.now))
 	})

@@ -20,7 +20,6 @@ import (
 	"sync"
 
 	"github.com/jmoiron/sqlx"
-	_ "github.com/mattn/go-sqlite3" // the driver named "sqlite3"
 
 	"handrail.example/reminders/clock"
 )
@@ -56,6 +55,9 @@ type DB struct {
 // missing, and checks that every connection has the settings that the rest of
 // the program leans on. Close it after use.
 func Open(ctx context.Context, path string, durability Durability, clk clock.Clock) (*DB, error) {
+	if engine != nil {
+		return nil, engine
+	}
 	if err := check(path); err != nil {
 		return nil, err
 	}

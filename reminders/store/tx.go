@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"github.com/jmoiron/sqlx"
-	"github.com/mattn/go-sqlite3"
 )
 
 // Tx is one transaction. It is handed down as an argument, never kept.
@@ -102,8 +101,7 @@ func (tx *Tx) Broken() error { return tx.broken }
 // transaction on its own (disk full, out of memory): whatever ran next would
 // stand by itself. A breach of a constraint undoes its one statement only.
 func (tx *Tx) note(err error) error {
-	var e sqlite3.Error
-	if errors.As(err, &e) && e.Code != sqlite3.ErrConstraint {
+	if fromEngine(err) && !breach(err) {
 		tx.broken = err
 	}
 	return err
@@ -225,23 +223,4 @@ func (t *Time) Scan(v any) error {
 		return nil
 	}
 	return fmt.Errorf("an instant in the database is a %T", v)
-}
-
-// Taken reports whether err says that a unique key is in use already.
-func Taken(err error) bool {
-	var e sqlite3.Error
-	return errors.As(err, &e) && (e.ExtendedCode == sqlite3.ErrConstraintUnique || e.ExtendedCode == sqlite3.ErrConstraintPrimaryKey)
-}
-
-// Busy reports whether err says that another process holds the file, or that
-// the disk is full: a condition that passes, after which the same transaction
-// may succeed.
-func Busy(err error) bool {
-	var e sqlite3.Error
-	return errors.As(err, &e) && (e.Code == sqlite3.ErrBusy || e.Code == sqlite3.ErrLocked || e.Code == sqlite3.ErrFull || e.Code == sqlite3.ErrIoErr)
-}
-
-func damaged(err error) bool {
-	var e sqlite3.Error
-	return errors.As(err, &e) && (e.Code == sqlite3.ErrNotADB || e.Code == sqlite3.ErrCorrupt)
 }
