@@ -124,7 +124,7 @@ func (w *Worker) handle(ctx context.Context, item Item) error {
 // park gives a message up to a person. Even where that fails the message must not
 // stop those behind it: it stays in the inbox, marked, and the report says so.
 func (w *Worker) park(ctx context.Context, item Item) error {
-	err := w.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
+	err := w.guarded(ctx, func(ctx context.Context, tx *store.Tx) error {
 		if err := w.Park(ctx, tx, item); err != nil {
 			return err
 		}
@@ -137,14 +137,19 @@ func (w *Worker) park(ctx context.Context, item Item) error {
 	return w.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error { return settle(ctx, tx, item.ID, "stuck") })
 }
 
-func (w *Worker) attempt(ctx context.Context, item Item) (err error) {
+// guarded is a transaction in which a panic is an error like another.
+func (w *Worker) guarded(ctx context.Context, fn func(ctx context.Context, tx *store.Tx) error) (err error) {
 	defer func() {
 		if p := recover(); p != nil {
 			// The value may quote a patient; the stack holds places only.
 			err = fmt.Errorf("panic of type %T\n%s", p, debug.Stack())
 		}
 	}()
-	return w.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
+	return w.DB.Within(ctx, fn)
+}
+
+func (w *Worker) attempt(ctx context.Context, item Item) error {
+	return w.guarded(ctx, func(ctx context.Context, tx *store.Tx) error {
 		var state string
 		if err := tx.Get(ctx, &state, `SELECT state FROM inbox WHERE id = ?`, item.ID); err != nil || state != "new" {
 			return err
