@@ -33,6 +33,9 @@ func (m *message) readFindings(r *Reading) {
 			r.Findings = addOnce(r.Findings, finding)
 		}
 	}
+	if m.hasWord["accident"] && slices.Contains(r.Signs, "overdose") {
+		r.Signs = slices.DeleteFunc(r.Signs, func(s rules.Sign) bool { return s == "self_harm" })
+	}
 	tidy(r)
 }
 

@@ -135,7 +135,7 @@ func doseVoids(a, b match) bool {
 	}
 	ra, rb := doseRank[a.concept.name], doseRank[b.concept.name]
 	if a.concept.name == "question" || a.concept.name == "time_question" {
-		return a.from <= b.from && rb > 1
+		return a.from <= b.from && rb > 1 && b.concept.name != "time_question" || a.concept.name == "time_question" && b.concept.name == "question"
 	}
 	return ra < rb
 }

@@ -93,7 +93,7 @@ func (m *message) governs(c, x match) bool {
 	}
 	switch {
 	case c.from < x.from && c.reaches("forward"):
-		return x.from-c.to <= c.reach() && !m.ended(c, c.to, x.from)
+		return x.from-c.to <= c.reach() && !m.ended(c, c.to, x.from) && !m.restarts(c, c.to, x.from)
 	case c.from >= x.to && c.reaches("backward"):
 		return c.from-x.to <= c.reach() && !m.ended(c, x.to, c.from)
 	}
@@ -130,6 +130,38 @@ func (m *message) ended(c match, from, to int) bool {
 		}
 	}
 	return false
+}
+
+// restarts reports whether a new clause begins between the tokens from and to,
+// so that a denial before it says nothing of what follows: after a comma, a
+// word that opens a clause; or many words with nothing that makes a list.
+func (m *message) restarts(c match, from, to int) bool {
+	if c.concept.name != string(Negated) {
+		return false
+	}
+	listed := from
+	for k := from; k <= to && k < len(m.toks); k++ {
+		t := &m.toks[k]
+		if t.brk == softBreak && k > from && openers[t.norm] {
+			return true
+		}
+		if t.brk == softBreak || listers[t.norm] {
+			listed = k
+		}
+	}
+	return to-listed > listReach
+}
+
+// listReach is how many words a denial governs where nothing makes a list.
+const listReach = 8
+
+var listers = map[string]bool{"or": true, "and": true, "nor": true, "ni": true, "o": true, "y": true, "no": true, "e": true, "u": true}
+
+var openers = map[string]bool{
+	"i": true, "it": true, "this": true, "the": true, "my": true, "there": true, "its": true, "that": true, "he": true, "she": true,
+	"es": true, "esto": true, "eso": true, "el": true, "la": true, "un": true, "una": true, "mi": true, "me": true, "ya": true,
+	"se": true, "son": true, "tengo": true, "estoy": true, "pero": true, "but": true, "now": true, "ahora": true, "just": true,
+	"solo": true, "siento": true, "los": true, "las": true, "hay": true, "like": true, "como": true,
 }
 
 func (c match) ends(state string) bool {
