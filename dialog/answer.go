@@ -97,7 +97,7 @@ func (m *moment) agreed() []effect {
 }
 
 func (m *moment) declined() []effect {
-	return []effect{openCase{Reason: string(triage.OptedOut), Why: "consent declined"}, say{Key: "consent.declined", Args: m.phones(nil)}}
+	return []effect{openCase{Reason: string(triage.OptedOut), Notes: []triage.Line{{Key: "note.declined"}}}, say{Key: "consent.declined", Args: m.phones(nil)}}
 }
 
 // answered: she answers a question that was asked, in words. A question stays

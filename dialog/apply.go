@@ -74,6 +74,10 @@ type applying struct {
 	ack       string // of a press, not told to the platform yet
 	retire    string // the message whose buttons are spent
 	cautioned bool
+	given     string // the caution that she was shown
+	// moved is what the fact in this message did, and unfit what does not fit now.
+	moved reminders.Moved
+	unfit []triage.Line
 }
 
 // takePress looks up what the pressed button stands for.
@@ -124,8 +128,13 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 		return a.open(ctx, e)
 	case record:
 		return a.record(ctx, e)
+	case tellMoved:
+		return a.tellMoved(ctx, e.Unsure)
 	case answerDose:
-		return book.AnswerDose(ctx, a.tx, patient, e.Dose, e.Answer, a.said())
+		if err := book.AnswerDose(ctx, a.tx, patient, e.Dose, e.Answer, a.said()); err != nil || e.Answer != reminders.Taken {
+			return err
+		}
+		return a.tellAsking(ctx, e.Dose)
 	case answerBack:
 		return book.AnswerReadBack(ctx, a.tx, patient, e.Back.Fact.Number, e.Said, a.m.patient.Person)
 	case askBack:
@@ -178,7 +187,7 @@ func (a *applying) caution(ctx context.Context, c caution) error {
 	if a.m.talk.Cautions == nil {
 		a.m.talk.Cautions = make(map[string]time.Time)
 	}
-	a.m.talk.Cautions[c.Key], a.cautioned = a.tx.Now, true
+	a.m.talk.Cautions[c.Key], a.cautioned, a.given = a.tx.Now, true, c.Key
 	return a.reply(ctx, outbox.Alert, outbox.Message{Text: text})
 }
 
@@ -186,7 +195,7 @@ func (a *applying) caution(ctx context.Context, c caution) error {
 // the desk finds that it belongs there.
 func (a *applying) open(ctx context.Context, c openCase) error {
 	o := triage.Opening{Key: inboxKey(a.item) + "/" + c.Reason, Patient: a.m.patient.ID, Person: a.m.patient.Person, Reason: triage.Reason(c.Reason),
-		Urgency: c.Urgency, PageNow: c.PageNow, Words: a.m.in.Text, Rules: c.Rules, Language: a.m.patient.Language, CautionKey: a.m.verdict.Caution}
+		Urgency: c.Urgency, PageNow: c.PageNow, Words: a.m.in.Text, Rules: c.Rules, Language: a.m.patient.Language, CautionKey: a.given}
 	if a.m.in.Kind == Press {
 		o.Words = ""
 	}
@@ -194,6 +203,12 @@ func (a *applying) open(ctx context.Context, c openCase) error {
 		o.Spans = append(o.Spans, triage.Span{From: s.From, To: s.To, What: string(s.Finding) + " (" + string(s.State) + ")"})
 	}
 	o.Notes = a.notes(c)
+	if asking, known, err := a.asking(ctx, c.Dose); err != nil || known {
+		if err == nil {
+			_, err = a.service.Desk.Attach(ctx, a.tx, asking, o)
+		}
+		return err
+	}
 	waiting, awaited, err := a.service.Desk.Awaiting(ctx, a.tx, o.Person)
 	if err != nil {
 		return err
@@ -208,6 +223,36 @@ func (a *applying) open(ctx context.Context, c openCase) error {
 	return err
 }
 
+// asking is the live case in which a human asks after a dose; false when there is
+// none.
+func (a *applying) asking(ctx context.Context, dose string) (int64, bool, error) {
+	if dose == "" {
+		return 0, false, nil
+	}
+	live, err := a.service.Desk.ForPerson(ctx, a.tx, a.m.patient.Person)
+	for _, c := range live {
+		if c.Key == reminders.DoseConcern(a.m.patient.ID, dose) {
+			return c.ID, true, err
+		}
+	}
+	return 0, false, err
+}
+
+// tellAsking lets the human who asks after a dose know that she has answered.
+func (a *applying) tellAsking(ctx context.Context, dose string) error {
+	id, known, err := a.asking(ctx, dose)
+	if err != nil || !known {
+		return err
+	}
+	o := triage.Opening{Key: inboxKey(a.item) + "/taken", Patient: a.m.patient.ID, Person: a.m.patient.Person, Reason: triage.DoseSilent,
+		Language: a.m.patient.Language, Notes: []triage.Line{{Key: "note.taken"}}}
+	if a.m.in.Kind != Press {
+		o.Words = a.m.in.Text
+	}
+	_, err = a.service.Desk.Attach(ctx, a.tx, id, o)
+	return err
+}
+
 // notes tell staff what the program knows and she did not write.
 func (a *applying) notes(c openCase) []triage.Line {
 	lines := []triage.Line{{Key: "note.place", Args: phrase.Args{"day": fmt.Sprint(a.m.plan.CycleDay(a.m.today())), "phase": string(a.m.plan.Phase())}}}
@@ -219,6 +264,7 @@ func (a *applying) notes(c openCase) []triage.Line {
 	} else if c.Why != "" {
 		lines = append(lines, triage.Line{Key: "note.why", Args: phrase.Args{"why": c.Why}})
 	}
+	lines = append(append(lines, c.Notes...), a.unfit...)
 	if a.m.in.Kind == Media {
 		lines = append(lines, triage.Line{Key: "note.media", Args: phrase.Args{"what": a.m.in.Attachment}})
 	}
@@ -237,31 +283,47 @@ func (a *applying) record(ctx context.Context, r record) error {
 	}
 	// What follows, a case for instance, speaks of how things stand now.
 	a.m.plan = moved.New
-	a.m.cycle.Facts = append(a.m.cycle.Facts, moved.Fact)
-	if !r.Tell {
-		return nil
+	if !a.m.untold {
+		a.m.shown = moved.New
 	}
-	return a.moved(ctx, moved)
+	a.m.cycle.Facts = append(a.m.cycle.Facts, moved.Fact)
+	a.moved, a.unfit = moved, unfit(moved)
+	return nil
 }
 
-// moved tells her once what a change did to her calendar.
-func (a *applying) moved(ctx context.Context, m reminders.Moved) error {
-	lines := a.service.Book.MovedLines(a.lang, m.Old, m.New, false)
-	if len(lines) == 0 || a.m.silent() {
+// unfit are the conflicts that a change has brought, for staff.
+func unfit(m reminders.Moved) []triage.Line {
+	had := make(map[string]bool)
+	for _, k := range m.Old.Conflicts {
+		had[k.Key+k.Why.Code] = true
+	}
+	var lines []triage.Line
+	for _, k := range m.New.Conflicts {
+		if !had[k.Key+k.Why.Code] {
+			lines = append(lines, triage.Line{Key: "why." + k.Why.Code, Args: k.Why.Args})
+		}
+	}
+	return lines
+}
+
+// tellMoved tells her once what a change did to her calendar.
+func (a *applying) tellMoved(ctx context.Context, unsure bool) error {
+	lines := a.service.Book.MovedLines(a.lang, a.moved.Old, a.moved.New, false)
+	if len(lines) == 0 || a.m.untold || a.m.silent() {
 		return nil
+	}
+	if unsure {
+		lines = append(lines, a.say("moved.unsure", nil))
 	}
 	return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("moved.head", nil) + "\n" + strings.Join(lines, "\n")})
 }
 
 // calendar sends the calendar as text and as a file.
 func (a *applying) calendar(ctx context.Context) error {
-	if a.m.silent() {
-		return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("calendar.hushed", nil)})
+	if a.m.silent() || a.m.held() {
+		return a.apply(ctx, a.m.nothingPlanned())
 	}
-	p, _, err := a.service.Book.Plan(ctx, a.tx, a.m.patient.ID)
-	if err != nil {
-		return err
-	}
+	p := a.m.shown
 	lines := a.service.Book.CalendarLines(a.lang, p)
 	if len(lines) == 0 {
 		return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("calendar.empty", nil), Buttons: a.buttons(menu())})

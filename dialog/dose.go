@@ -1,6 +1,7 @@
 package dialog
 
 import (
+	"slices"
 	"time"
 
 	"handrail.example/dialog/phrase"
@@ -24,7 +25,7 @@ func (m *moment) asked() []reminders.Asked {
 		if a.Settled() || due.After(m.now.Add(time.Hour)) || due.Before(m.now.Add(-24*time.Hour)) {
 			continue
 		}
-		if m.reading.Drug == "" || m.reading.Drug == rules.OtherDrug || drugOf(a.Dose) == m.reading.Drug {
+		if m.names(a) {
 			match = append(match, a)
 		}
 	}
@@ -40,7 +41,7 @@ func (m *moment) taken() []effect {
 	match := m.asked()
 	switch len(match) {
 	case 0:
-		return []effect{say{Key: "dose.none_open"}}
+		return m.unexpected()
 	case 1:
 		return m.settle(match[0])
 	}
@@ -49,6 +50,45 @@ func (m *moment) taken() []effect {
 		buttons = append(buttons, []choice{{Label: a.Words() + ", " + m.clockOf(a.Dose.At), Action: reminders.ActTaken + a.ID}})
 	}
 	return []effect{say{Key: "dose.which", Buttons: buttons}, askNext{Question{Topic: AskDose, At: m.now}}}
+}
+
+// unexpected: she says that she has taken something about which nothing is asked.
+// Said twice, it is thanked for; anything else is for a human, and a trigger that
+// was given when it was not due wakes one.
+func (m *moment) unexpected() []effect {
+	given, known := m.cycle.Live(plan.TriggerGiven)
+	switch {
+	case m.reading.Drug == rules.Trigger && known && m.now.Sub(given.At) < answerable:
+		at := m.lately(m.reading.Time)
+		if !m.reading.HasTime || at.Equal(given.At) {
+			return []effect{say{Key: "dose.none_open"}}
+		}
+		return m.given(at)
+	case m.reading.Drug == rules.Trigger:
+		return m.triggerAlarm("", m.early()...)
+	case slices.ContainsFunc(m.doses, func(a reminders.Asked) bool {
+		return a.Last == reminders.Taken && m.now.Sub(a.At) < answerable && m.names(a)
+	}):
+		return []effect{say{Key: "dose.none_open"}}
+	}
+	return m.humanReads(triage.DoseQuestion, "")
+}
+
+// early tells staff for when the trigger is ordered that she says she has given.
+func (m *moment) early() []triage.Line {
+	ordered, known := m.cycle.Live(plan.TriggerOrder)
+	if !known {
+		return []triage.Line{{Key: "note.trigger_unordered"}}
+	}
+	return []triage.Line{{Key: "note.trigger_early", Args: phrase.Args{"at": staffTime(ordered.At.In(m.now.Location()))}}}
+}
+
+// staffTime is an instant as staff read it; t is on the clinic's wall clock.
+func staffTime(t time.Time) string { return t.Format("2006-01-02 15:04") }
+
+// names reports whether her words can mean this dose.
+func (m *moment) names(a reminders.Asked) bool {
+	return m.reading.Drug == "" || m.reading.Drug == rules.OtherDrug || drugOf(a.Dose) == m.reading.Drug
 }
 
 // settle writes a dose down as taken; for the trigger its minute is asked.
@@ -66,7 +106,11 @@ func (m *moment) settle(a reminders.Asked) []effect {
 // says only not to double it.
 func (m *moment) missed(concerned bool) []effect {
 	var effects []effect
-	if match := m.asked(); len(match) == 1 && !match[0].Trigger() {
+	match := m.asked()
+	switch {
+	case len(match) == 1 && match[0].Trigger() && !concerned:
+		return m.triggerAlarm(match[0].ID)
+	case len(match) == 1 && !match[0].Trigger():
 		effects = append(effects, answerDose{match[0].ID, reminders.Missed})
 	}
 	if concerned {
@@ -97,7 +141,8 @@ func (m *moment) pressedDose(answer reminders.Answer, id string) []effect {
 	v := rules.Assess(rules.Input{Phase: rules.Phase(m.plan.Phase()), Intents: []rules.Intent{rules.DoseMissed},
 		Drug: drugOf(a.Dose), Doses: []rules.Dose{rules.Missed}})
 	return []effect{answerDose{id, answer},
-		openCase{Reason: string(triage.DoseMissed), Urgency: max(rules.Routine, v.Urgency), PageNow: v.PageNow, Rules: v.Rules, Why: a.Words()},
+		openCase{Reason: string(triage.DoseMissed), Urgency: max(rules.Routine, v.Urgency), PageNow: v.PageNow, Rules: v.Rules,
+			Notes: []triage.Line{{Key: "note.dose_missed", Args: phrase.Args{"dose": a.Words(), "at": staffTime(a.Dose.At.In(m.now.Location()))}}}, Dose: id},
 		say{Key: "dose.missed_reply", Args: m.phones(nil)}}
 }
 
@@ -126,14 +171,18 @@ func (m *moment) pressedTrigger(what, id string) []effect {
 		if m.now.Sub(a.Dose.At) < lateBy {
 			return append(effects, say{Key: "dose.later", Args: phrase.Args{"time": m.clockOf(a.Dose.At.Add(lateBy))}})
 		}
-		return append(effects, m.triggerAlarm()...)
+		return append(effects, m.triggerAlarm(id)...)
 	}
-	return m.triggerAlarm()
+	return m.triggerAlarm(id)
 }
 
-// triggerAlarm wakes somebody: nothing about a trigger can wait.
-func (m *moment) triggerAlarm() []effect {
-	return []effect{openCase{Reason: string(triage.DoseMissed), Urgency: rules.SameDay, PageNow: true, Why: "trigger"},
+// triggerAlarm wakes somebody: nothing about a trigger can wait. dose is its ID, ""
+// for one that is not on order.
+func (m *moment) triggerAlarm(dose string, notes ...triage.Line) []effect {
+	if a, known := m.dose(dose); known && len(notes) == 0 {
+		notes = []triage.Line{{Key: "note.trigger_not_given", Args: phrase.Args{"at": staffTime(a.Dose.At.In(m.now.Location()))}}}
+	}
+	return []effect{openCase{Reason: string(triage.DoseMissed), Urgency: rules.SameDay, PageNow: true, Rules: m.verdict.Rules, Notes: notes, Dose: dose},
 		say{Key: "trigger.alarm", Args: m.phones(nil)}}
 }
 
@@ -174,11 +223,26 @@ func (m *moment) given(at time.Time) []effect {
 	if old, known := m.cycle.Live(plan.TriggerGiven); known {
 		fact.Replaces = old.ID
 	}
-	effects := []effect{askNext{}, record{Fact: fact, Tell: true},
+	if m.impossible(fact) != "" {
+		return append([]effect{askNext{}}, m.triggerAlarm(m.triggerID())...)
+	}
+	effects := []effect{askNext{}, record{Fact: fact},
 		say{Key: "trigger.recorded", Args: phrase.Args{"date": m.dayOf(at), "time": m.clockOf(at)}}}
 	ordered, known := m.cycle.Live(plan.TriggerOrder)
-	if known && at.Sub(ordered.At).Abs() > lateBy {
-		effects = append(effects, m.triggerAlarm()...)
+	if !known || at.Sub(ordered.At).Abs() <= lateBy {
+		return append(effects, tellMoved{})
 	}
-	return effects
+	note := triage.Line{Key: "note.trigger_off", Args: phrase.Args{"at": staffTime(at.In(m.now.Location())), "ordered": staffTime(ordered.At.In(m.now.Location()))}}
+	effects = append(effects, m.triggerAlarm(m.triggerID(), note)...)
+	return append(effects, tellMoved{Unsure: true})
+}
+
+// triggerID is the dose that the ordered trigger is asked about as; "" when none is.
+func (m *moment) triggerID() string {
+	for _, a := range m.doses {
+		if a.Trigger() {
+			return a.ID
+		}
+	}
+	return ""
 }

@@ -35,12 +35,17 @@ type moment struct {
 	// nothing, spent if the question was answered before.
 	pressed string
 	spent   bool
-	// handled is whether a case of hers is open, to which more can be added.
+	// handled is whether somebody has a case of hers to which more is added.
 	handled bool
 	// talking is whether a coordinator has answered her in it and waits for her.
 	talking bool
+	// attended is whether that coordinator is at it just now, whatever the hour.
+	attended bool
 	// untold is whether a result of hers is known that nobody has told her yet.
 	untold bool
+	// shown is the plan as she may see it: what waits to be told neither adds to
+	// it nor is given away by what is missing.
+	shown plan.Plan
 }
 
 func (m *moment) lang() string { return m.patient.Language }
@@ -91,10 +96,11 @@ func hoursIn(h plan.Hours, lang string) string {
 	}
 	said := strings.Join(days, ", ")
 	to := map[string]string{"en": " to ", "es": " a "}[lang]
+	from := map[string]string{"es": "de "}[lang]
 	if n := len(h.Days); n > 2 && consecutive(h.Days) {
-		said = days[0] + to + days[n-1]
+		said = from + days[0] + to + days[n-1]
 	}
-	return said + ", " + phrase.Clock(lang, int(h.From)/60, int(h.From)%60) + to + phrase.Clock(lang, int(h.To)/60, int(h.To)%60)
+	return said + ", " + from + phrase.Clock(lang, int(h.From)/60, int(h.From)%60) + to + phrase.Clock(lang, int(h.To)/60, int(h.To)%60)
 }
 
 func consecutive(days []plan.Weekday) bool {

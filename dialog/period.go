@@ -1,6 +1,7 @@
 package dialog
 
 import (
+	"errors"
 	"time"
 
 	"handrail.example/dialog/phrase"
@@ -18,7 +19,7 @@ const minute = "2006-01-02T15:04"
 func (m *moment) period(i rules.Intent, concerned bool) ([]effect, bool) {
 	early := m.plan.Phase() == plan.BeforeCycle || m.plan.Phase() == plan.InStimulation
 	switch {
-	case m.verdict.Urgency >= rules.SameDay || !early || m.silent():
+	case m.verdict.Urgency >= rules.SameDay || !early || m.untold || m.silent():
 		// After a trigger or a transfer, and after a cycle, bleeding is not
 		// day one but something for a human.
 		if concerned {
@@ -123,6 +124,9 @@ func (m *moment) started(at time.Time) []effect {
 	if corrected {
 		fact.Replaces = old.ID
 	}
+	if why := m.impossible(fact); why != "" {
+		return m.doubted(why)
+	}
 	effects := []effect{askNext{Question{Topic: AskPeriodFix, At: m.now}}, record{Fact: fact}}
 	args := phrase.Args{"day": m.dayOf(at), "time": m.clockOf(at), "day_one": m.day(m.dayOne(at))}
 	switch {
@@ -133,16 +137,44 @@ func (m *moment) started(at time.Time) []effect {
 	case corrected && m.dayOne(at) == m.plan.CycleDayOne:
 		return append(effects, say{Key: "period.unmoved", Args: args})
 	}
-	effects = append(effects, openCase{Reason: string(triage.PeriodReported), Urgency: rules.SameDay, Why: m.correction(corrected)})
+	effects = append(effects, openCase{Reason: string(triage.PeriodReported), Urgency: rules.SameDay, Notes: m.correction(corrected)})
 	return append(effects, say{Key: "period.recorded", Args: args}, sendCalendar{})
 }
 
-// correction tells staff what her first word was.
-func (m *moment) correction(corrected bool) string {
-	if !corrected {
-		return ""
+// impossible is why a fact cannot be written down as she states it; "" when it can.
+func (m *moment) impossible(f plan.Fact) string {
+	if m.cycle.ID == 0 || !m.cycle.Closed.IsZero() {
+		return "her cycle is over"
 	}
-	return "day one was " + m.plan.CycleDayOne.String()
+	f.ID = "new"
+	_, err := plan.Build(m.policy, append(m.cycle.PlanFacts(), f), m.now)
+	if refused := (*plan.Refusal)(nil); errors.As(err, &refused) {
+		return refused.Why
+	}
+	return "" // a plan that cannot be made at all is no fault of hers
+}
+
+// doubted: what she says of her period does not go with what is on record, so
+// nothing is written down, and a person asks her.
+func (m *moment) doubted(why string) []effect {
+	if !m.cycle.Closed.IsZero() {
+		return append([]effect{askNext{}}, m.humanReads(triage.PeriodUnclear, "")...)
+	}
+	c := m.caseOf(triage.PeriodUnclear)
+	c.Urgency, c.Why = max(c.Urgency, rules.SameDay), why
+	answer := say{Key: "reply.same_day", Args: m.phones(nil)}
+	if !open(m.policy, m.now) {
+		answer.Then, answer.Args = m.afterHours(c.PageNow)
+	}
+	return []effect{askNext{}, c, answer}
+}
+
+// correction tells staff what her first word was.
+func (m *moment) correction(corrected bool) []triage.Line {
+	if !corrected {
+		return nil
+	}
+	return []triage.Line{{Key: "note.was", Args: phrase.Args{"day": m.plan.CycleDayOne.String()}}}
 }
 
 // dayOne is cycle day one for a full flow that started at t.

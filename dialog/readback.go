@@ -38,7 +38,7 @@ func (m *moment) pressedBack(what, id string) []effect {
 		return []effect{answerBack{r, reminders.SaidInHand}, askBack{r}}
 	case reminders.ActNotInHand:
 		return []effect{answerBack{r, reminders.SaidNotInHand},
-			openCase{Reason: string(triage.ReadBack), Urgency: rules.SameDay, PageNow: true, Why: "trigger not in hand"},
+			openCase{Reason: string(triage.ReadBack), Urgency: rules.SameDay, PageNow: true, Notes: []triage.Line{{Key: "note.not_in_hand"}}},
 			say{Key: "readback.not_in_hand_reply", Args: m.phones(nil)}}
 	case reminders.ActHerself:
 		return []effect{answerBack{r, reminders.SaidHerself}, say{Key: "readback.thanks"}}

@@ -168,15 +168,50 @@ func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p remind
 	if err != nil {
 		return nil, err
 	}
-	m.handled = len(live) > 0
-	if _, m.talking, err = s.Desk.Awaiting(ctx, tx, p.Person); err != nil {
+	m.handled = slices.ContainsFunc(live, func(c triage.Case) bool { return c.State == triage.Taken && c.Reason.Hers() })
+	var with triage.Case
+	if with, m.talking, err = s.Desk.Awaiting(ctx, tx, p.Person); err != nil {
 		return nil, err
 	}
-	m.untold = slices.ContainsFunc(live, func(c triage.Case) bool { return c.Reason == triage.ResultToTell })
+	if m.attended, err = s.Desk.Busy(ctx, tx, with); err != nil {
+		return nil, err
+	}
+	if m.shown, m.untold, err = s.shown(m, live); err != nil {
+		return nil, err
+	}
 	if in.Text != "" {
 		m.read()
 	}
 	return m, nil
+}
+
+// shown is the plan as she may see it. While a result waits to be told, it holds
+// the steps that were planned before and still stand, as they were then.
+func (s *Service) shown(m *moment, live []triage.Case) (p plan.Plan, untold bool, err error) {
+	var since time.Time
+	for _, c := range live {
+		if c.Reason == triage.ResultToTell && (since.IsZero() || c.Opened.Before(since)) {
+			since, untold = c.Opened, true
+		}
+	}
+	if !untold {
+		return m.plan, false, nil
+	}
+	var before []plan.Fact
+	for _, f := range m.cycle.Facts {
+		if f.Entered.Before(since) {
+			before = append(before, f.Fact)
+		}
+	}
+	if p, err = plan.Build(s.Policy, before, m.now); err != nil {
+		return p, true, fmt.Errorf("the plan of cycle %d before a result: %w", m.cycle.ID, err)
+	}
+	p.Steps = slices.DeleteFunc(p.Steps, func(old plan.Step) bool {
+		return !slices.ContainsFunc(m.plan.Steps, func(now plan.Step) bool {
+			return now.Key == old.Key && (now.Status == plan.Done || now.Status != plan.Dropped && now.On == old.On && now.At.Equal(old.At))
+		})
+	})
+	return p, true, nil
 }
 
 // read has her words read and weighed, with where she is in her cycle.

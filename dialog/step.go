@@ -252,11 +252,11 @@ func (m *moment) humanReads(reason triage.Reason, key string) []effect {
 			key = "reply.added"
 		}
 	}
-	if m.talking {
-		return []effect{c, say{Key: "reply.added"}}
+	if m.talking && c.Urgency == rules.Routine && key != "dose.missed_reply" {
+		key = "reply.added"
 	}
 	answer := say{Key: key, Args: m.phones(nil)}
-	if key != "dose.missed_reply" && !open(m.policy, m.now) {
+	if key != "dose.missed_reply" && !m.attended && !open(m.policy, m.now) {
 		answer.Then, answer.Args = m.afterHours(c.PageNow)
 	}
 	return []effect{c, answer}
@@ -293,7 +293,10 @@ func (m *moment) next() []effect {
 	var effects []effect
 	if s, ok := m.nextStep(); ok {
 		args := phrase.Args{"what": m.phraseOf(s), "date": m.day(s.On)}
-		key := "next.step"
+		key := "next.planned"
+		if s.Booked {
+			key = "next.step"
+		}
 		if !s.At.IsZero() {
 			key, args["time"] = "next.step_at", m.clockOf(s.At)
 		}
@@ -342,12 +345,22 @@ func (m *moment) nothingPlanned() say {
 func (m *moment) nextStep() (plan.Step, bool) {
 	steps := reminders.Visible(m.shown)
 	i := slices.IndexFunc(steps, func(s plan.Step) bool {
-		return s.Status != plan.Done && !s.On.IsZero() && !s.On.Before(m.today()) && (s.At.IsZero() || s.At.After(m.now))
+		return s.Status != plan.Done && !unordered(s) && !s.On.IsZero() && !s.On.Before(m.today()) && (s.At.IsZero() || s.At.After(m.now))
 	})
 	if i < 0 {
 		return plan.Step{}, false
 	}
 	return steps[i], true
+}
+
+// unordered reports whether a step is a medicine that nobody has ordered yet. It
+// stands in her calendar as planned, but is never named as what she does next.
+func unordered(s plan.Step) bool {
+	switch s.Name {
+	case plan.Stimulation, plan.Trigger, plan.LutealEstrogen, plan.LutealProgesterone:
+		return !s.Booked
+	}
+	return false
 }
 
 // phraseOf is a step in her words; the phrasebook fills the mark.

@@ -76,7 +76,7 @@ func (b *Book) Missing(ctx context.Context, tx *store.Tx, patient int64, d civil
 }
 
 // SetCheck records that an item was done on a day, or with the zero Date that it
-// is not done after all.
+// is not done after all, and brings the outbox in step.
 func (b *Book) SetCheck(ctx context.Context, tx *store.Tx, patient int64, item string, on civil.Date, by seal.Person) error {
 	if _, known := b.Policy.Readiness[item]; !known {
 		return &UnknownItem{Item: item, Known: slices.Sorted(maps.Keys(b.Policy.Readiness))}
@@ -88,6 +88,11 @@ func (b *Book) SetCheck(ctx context.Context, tx *store.Tx, patient int64, item s
 	}
 	_, err := tx.Exec(ctx, `INSERT INTO checklist (patient_id, item, done_on, said_by, recorded_at) VALUES (?, ?, ?, ?, ?)`,
 		patient, item, done, by, store.At(tx.Now))
+	if err != nil {
+		return err
+	}
+	// A visit may be reminded of now, or no longer.
+	_, err = b.Replan(ctx, tx, patient)
 	return err
 }
 

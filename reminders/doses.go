@@ -158,7 +158,27 @@ func (b *Book) deadline(d plan.Dose) time.Time {
 		// A tablet due at or after the hour by which its day is looked at.
 		at = d.At.Add(2 * b.repeat(d.Class))
 	}
+	if d.Class == plan.Progesterone || d.Class == plan.Estrogen {
+		return b.byMorning(at, d.Next)
+	}
 	return at
+}
+
+// byMorning puts off a deadline that lies in the night until the morning, if that
+// still is before the next dose: a dose of the evening that she fell asleep over
+// wakes nobody. Common practice, no source.
+func (b *Book) byMorning(at, next time.Time) time.Time {
+	if !b.quiet(at) {
+		return at
+	}
+	morning := civil.DateOf(at.In(b.zone())).At(b.Policy.Triage.Morning, b.zone())
+	if morning.Before(at) {
+		morning = civil.DateOf(at.In(b.zone())).AddDays(1).At(b.Policy.Triage.Morning, b.zone())
+	}
+	if !next.IsZero() && !morning.Before(next) {
+		return at
+	}
+	return morning
 }
 
 // repeat is after how long an unanswered dose is asked again.

@@ -97,7 +97,7 @@ func (w *wants) visit(s plan.Step) {
 	}
 	m := w.book.Policy.Messages
 	zone := w.book.zone()
-	args := map[string]string{"what": w.say(s.Phrase, nil), "date": w.day(s.On), "desk": w.book.Policy.Clinic.FrontDesk}
+	args := map[string]string{"what": w.say(s.Phrase, nil), "date": w.day(s.On), "desk": w.book.phoneAt(s.On.AddDays(-1).At(w.book.Policy.Messages.VisitEvening, w.book.zone()))}
 	key := "visit/" + string(s.Name) + "/" + s.On.String()
 	eve := s.On.AddDays(-1).At(m.VisitEvening, zone)
 	if s.At.IsZero() {
@@ -114,6 +114,17 @@ func (w *wants) visit(s plan.Step) {
 	if soon := s.At.Add(-m.VisitBefore); !w.book.quiet(soon) {
 		w.message(key+"/soon", outbox.Reminder, soon, s.At, outbox.Message{Text: w.say("visit.soon", args), Buttons: w.show()})
 	}
+}
+
+// phoneAt is the number at which somebody answers at t: the front desk while the
+// clinic is open, the on-call nurse otherwise.
+func (b *Book) phoneAt(t time.Time) string {
+	t = t.In(b.zone())
+	o, clock := b.Policy.Opening, civil.TimeOfDayOf(t)
+	if b.Policy.OpenClinic(civil.DateOf(t)) && clock >= o.From && clock < o.To {
+		return b.Policy.Clinic.FrontDesk
+	}
+	return b.Policy.Clinic.OnCallPhone
 }
 
 // transferDay counts back from the transfer: arrival, and before it the drinking.
@@ -149,6 +160,9 @@ func (w *wants) sedated(d civil.Date) bool {
 // that its day is a projection nobody should be woken for.
 func (w *wants) unready(s plan.Step) bool {
 	switch s.Name {
+	case plan.Baseline:
+		// With the checklist incomplete a cycle does not start on its own.
+		return w.lacking && !s.Booked
 	case plan.Monitoring:
 		f, ok := w.cycle.Live(plan.BaselineFound)
 		return !ok || f.Decision != plan.Start

@@ -27,7 +27,7 @@ func (b *Book) Replan(ctx context.Context, tx *store.Tx, patient int64) (plan.Pl
 	if err != nil {
 		return pl, err
 	}
-	var wants []outbox.Want
+	var promised []outbox.Want
 	if c.Closed.IsZero() {
 		doses, err := b.Doses(ctx, tx, c, pl)
 		if err != nil {
@@ -37,9 +37,14 @@ func (b *Book) Replan(ctx context.Context, tx *store.Tx, patient int64) (plan.Pl
 		if err != nil {
 			return pl, err
 		}
-		wants = b.promises(p, c, pl, doses, backs, tx.Now)
+		missing, err := b.Missing(ctx, tx, patient, b.civilDay(tx.Now))
+		if err != nil {
+			return pl, err
+		}
+		w := &wants{book: b, patient: p, cycle: c, now: tx.Now.In(b.zone()), lacking: len(missing) > 0}
+		promised = w.promises(pl, doses, backs)
 	}
-	_, err = b.Outbox.Reconcile(ctx, tx, planTopic(c.ID), wants)
+	_, err = b.Outbox.Reconcile(ctx, tx, planTopic(c.ID), promised)
 	return pl, err
 }
 
@@ -97,8 +102,13 @@ func (b *Book) runDose(ctx context.Context, tx *store.Tx, payload []byte) error 
 	}
 	// After hours somebody is woken for what cannot be made up for later.
 	wake := a.Trigger() || a.Dose.Class == plan.Progesterone
-	return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("patient/%d/dose/%s", p.ID, a.ID), Patient: p, Reason: DoseSilent, Grave: true, PageNow: wake,
+	return b.Concern(ctx, tx, Concern{Key: DoseConcern(p.ID, a.ID), Patient: p, Reason: DoseSilent, Grave: true, PageNow: wake,
 		Notes: []Note{{"note.dose", map[string]string{"dose": a.Words(), "at": a.Dose.At.In(b.zone()).Format("2006-01-02 15:04")}}}})
+}
+
+// DoseConcern is the cause of the concern about a dose of which nothing was heard.
+func DoseConcern(patient int64, dose string) string {
+	return fmt.Sprintf("patient/%d/dose/%s", patient, dose)
 }
 
 // runOpenEnd turns something that a person must settle over to her, unless it has
@@ -119,7 +129,7 @@ func (b *Book) runOpenEnd(ctx context.Context, tx *store.Tx, payload []byte) err
 	for _, o := range pl.Open {
 		if o.Key == d.About && !o.Due.After(tx.Now) {
 			return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("cycle/%d/open/%s", c.ID, cause(o)), Patient: p, Reason: concernOf(o), Grave: true,
-				Notes: []Note{{"why." + o.Why.Code, o.Why.Args}}})
+				Notes: append(stepNote(o), Note{"why." + o.Why.Code, o.Why.Args})})
 		}
 	}
 	return nil
@@ -135,6 +145,14 @@ func cause(o plan.OpenEnd) string {
 	return o.Key + "/" + o.Due.UTC().Format("20060102T1504Z")
 }
 
+// stepNote names the step that an open end is about.
+func stepNote(o plan.OpenEnd) []Note {
+	if o.Step == "" {
+		return nil
+	}
+	return []Note{{Key: "step." + string(o.Step)}}
+}
+
 // concernOf is why an open end needs a human.
 func concernOf(o plan.OpenEnd) string {
 	key, _, _ := strings.Cut(o.Key, "/")
@@ -148,8 +166,7 @@ func concernOf(o plan.OpenEnd) string {
 }
 
 // promises is everything that the plan asks to be said or done from now on.
-func (b *Book) promises(p Patient, c Cycle, pl plan.Plan, doses []Asked, backs []ReadBack, now time.Time) []outbox.Want {
-	w := &wants{book: b, patient: p, cycle: c, now: now.In(b.zone())}
+func (w *wants) promises(pl plan.Plan, doses []Asked, backs []ReadBack) []outbox.Want {
 	for _, o := range pl.Open {
 		// The trigger's own deadline asks after it.
 		if o.Step != plan.Trigger {
@@ -157,7 +174,7 @@ func (b *Book) promises(p Patient, c Cycle, pl plan.Plan, doses []Asked, backs [
 		}
 	}
 	tomorrow := civil.DateOf(w.now).AddDays(1)
-	w.task("replan/"+tomorrow.String(), taskReplan, "", tomorrow.At(0, b.zone()).Add(time.Minute))
+	w.task("replan/"+tomorrow.String(), taskReplan, "", tomorrow.At(0, w.book.zone()).Add(time.Minute))
 	for _, a := range doses {
 		// Somebody who must not be written to is still looked after: the
 		// deadline stands, only the question is left out.
@@ -166,7 +183,7 @@ func (b *Book) promises(p Patient, c Cycle, pl plan.Plan, doses []Asked, backs [
 	for _, r := range backs {
 		w.readBack(r)
 	}
-	if !p.Quiet() {
+	if !w.patient.Quiet() {
 		for _, s := range pl.Steps {
 			w.visit(s)
 		}
@@ -180,6 +197,7 @@ type wants struct {
 	patient Patient
 	cycle   Cycle
 	now     time.Time // in the clinic's zone
+	lacking bool      // something that her cycle must not start without
 	list    []outbox.Want
 }
 

@@ -95,7 +95,7 @@ func (b *Book) MovedLines(lang string, before, after plan.Plan, booked bool) []s
 func (b *Book) goneLines(lang string, before plan.Plan, gone map[string]plan.Step, booked bool) []string {
 	var lines []string
 	for _, s := range Visible(before) {
-		if _, ok := gone[s.Key]; !ok || s.Status == plan.Done || s.On.IsZero() || s.Order != "" || booked && !s.Booked {
+		if _, ok := gone[s.Key]; !ok || s.Status == plan.Done || s.Status == plan.Missed || s.On.IsZero() || s.Order != "" || booked && !s.Booked {
 			continue
 		}
 		lines = append(lines, b.Say(lang, false, "moved.gone", map[string]string{"what": b.Say(lang, false, s.Phrase, nil)}))

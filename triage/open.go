@@ -3,6 +3,7 @@ package triage
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/outbox"
@@ -147,14 +148,21 @@ func (d *Desk) takeIn(ctx context.Context, tx *store.Tx, c Case, o Opening) (Cas
 	if err != nil {
 		return c, err
 	}
+	busy, err := d.Busy(ctx, tx, c)
+	if err != nil {
+		return c, err
+	}
 	new, old := stake{o.Urgency, o.PageNow}, c.stake()
 	graver := stake{max(new.Urgency, old.Urgency), new.PageNow || old.PageNow}
 	switch {
-	case c.State == Taken && d.Policy.paging(new, tx.Now):
+	case c.State == Taken && d.Policy.paging(new, tx.Now) && (graver != old || !busy):
 		// Whoever holds it may be asleep: it goes up the ladder, and she first.
 		err = d.backToLadder(ctx, tx, &c, graver, Raised, o.Person)
+	case c.State == Taken && busy:
+		// She is at it, and waits for just this.
+		err = d.tellHolder(ctx, tx, &c, news, graver, tx.Now)
 	case c.State == Taken:
-		err = d.tellHolder(ctx, tx, &c, news, new, graver)
+		err = d.tellHolder(ctx, tx, &c, news, graver, d.Policy.firstRing(new, tx.Now))
 	case graver != old:
 		err = d.backToLadder(ctx, tx, &c, graver, Raised, o.Person)
 	}
@@ -201,9 +209,20 @@ func (d *Desk) release(ctx context.Context, tx *store.Tx, c Case, why What, by s
 	return d.reopen(ctx, tx, &c, event{what: why, by: by, to: to}, true)
 }
 
-// tellHolder lets whoever has a case know that something came in. What came in
-// by night and can wait is told in the morning.
-func (d *Desk) tellHolder(ctx context.Context, tx *store.Tx, c *Case, news int64, new, graver stake) error {
+// atIt is how long after somebody took a case or answered in it she is counted on
+// to be there still, at any hour: common practice, no source.
+const atIt = 30 * time.Minute
+
+// Busy reports whether the holder of a case is at it just now.
+func (d *Desk) Busy(ctx context.Context, tx *store.Tx, c Case) (bool, error) {
+	var last store.Time
+	found, err := tx.Find(ctx, &last, `SELECT at FROM case_events WHERE case_id = ? AND what IN ('taken', 'answered') ORDER BY id DESC LIMIT 1`, c.ID)
+	return found && c.State == Taken && tx.Now.Sub(last.Time) < atIt, err
+}
+
+// tellHolder lets whoever has a case know at a certain time that something came
+// in. What came in by night and can wait is told in the morning.
+func (d *Desk) tellHolder(ctx context.Context, tx *store.Tx, c *Case, news int64, graver stake, at time.Time) error {
 	if err := d.setStake(ctx, tx, c, graver); err != nil {
 		return err
 	}
@@ -211,7 +230,6 @@ func (d *Desk) tellHolder(ctx context.Context, tx *store.Tx, c *Case, news int64
 	if err != nil {
 		return err
 	}
-	at := d.Policy.firstRing(new, tx.Now)
 	if err := d.send(ctx, tx, *c, holder, card{key: fmt.Sprintf("case/%d/news/%d", c.ID, news), title: "staff.news", due: at,
 		kind: outbox.Escalation, buttons: working}); err != nil {
 		return err

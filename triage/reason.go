@@ -62,6 +62,9 @@ var found = []Reason{
 // Reasons has every reason.
 var Reasons = slices.Concat(written, found)
 
+// Hers reports whether it begins with something that she wrote, pressed or sent.
+func (r Reason) Hers() bool { return slices.Contains(written, r) }
+
 // joins reports whether something new for reason r belongs to a live case that
 // was opened for reason of.
 func (r Reason) joins(of Reason) bool {

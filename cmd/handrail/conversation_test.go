@@ -2,21 +2,24 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"flag"
 	"fmt"
 	"log/slog"
+	"maps"
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
+	diff "github.com/google/go-cmp/cmp"
 
 	"handrail.example/bot/loopback"
 	"handrail.example/dialog"
@@ -53,7 +56,7 @@ func playFile(t *testing.T, file string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &play{t: t, chats: make(map[string]int64), codes: make(map[string]string), seen: make(map[int64]int)}
+	p := &play{t: t, chats: make(map[string]int64), codes: make(map[string]string), seen: make(map[int64]int), quiet: make(map[int]bool)}
 	got := p.run(string(want))
 	p.invariants()
 	if *update {
@@ -62,8 +65,8 @@ func playFile(t *testing.T, file string) {
 		}
 		return
 	}
-	if diff := cmp.Diff(string(want), got); diff != "" {
-		t.Errorf("the conversation went otherwise (-file +now; after review, -update):\n%s", diff)
+	if d := diff.Diff(string(want), got); d != "" {
+		t.Errorf("the conversation went otherwise (-file +now; after review, -update):\n%s", d)
 	}
 }
 
@@ -77,6 +80,7 @@ type play struct {
 	codes map[string]string // enrolment codes, by handle
 	order []string          // handles, as they were introduced
 	seen  map[int64]int     // messages of a chat that are in the output already
+	quiet map[int]bool      // messages that are counted and not repeated
 	log   lockedBuffer
 }
 
@@ -117,6 +121,8 @@ func (p *play) perform(line string) error {
 		return p.addPatient(rest)
 	case "fact":
 		return p.addFact(rest)
+	case "earlier":
+		return p.addEarlier(rest)
 	case "==":
 		return p.advance(rest)
 	case "fault":
@@ -220,7 +226,7 @@ func (p *play) addShift(rest string) error {
 func (p *play) addPatient(rest string) error {
 	words, name := quoted(rest)
 	if words[1] == "joins" {
-		p.introduce(words[0], words[0], "en", false)
+		p.introduce(words[0], words[0], cmp.Or(strings.Join(words[2:], ""), "en"), false)
 		return nil
 	}
 	handle, lang, how := words[0], words[1], words[2]
@@ -259,10 +265,11 @@ func (p *play) enrol(ctx context.Context, tx *store.Tx, code, chat string, patie
 	return p.stage.book.Agree(ctx, tx, patient.ID, dialog.ConsentVersion)
 }
 
-// addFact records a fact as staff would have: `fact P-201 {"fact":…}`.
+// addFact records a fact as staff would have, or at one go what has happened so
+// far: `fact P-201 {"fact":…}`, `fact P-201 [{"fact":…}, {"fact":…}]`.
 func (p *play) addFact(rest string) error {
 	handle, raw, _ := strings.Cut(rest, " ")
-	f, err := plan.ParseFact([]byte(raw), p.stage.policy.Location())
+	facts, err := p.parseFacts(raw)
 	if err != nil {
 		return err
 	}
@@ -271,8 +278,43 @@ func (p *play) addFact(rest string) error {
 		if err != nil {
 			return err
 		}
-		_, err = p.stage.book.Record(ctx, tx, patient.ID, f, reminders.Said{By: seal.House})
+		for _, f := range facts {
+			if _, err = p.stage.book.Record(ctx, tx, patient.ID, f, reminders.Said{By: seal.House}); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+func (p *play) parseFacts(raw string) ([]plan.Fact, error) {
+	if strings.HasPrefix(raw, "[") {
+		return plan.ParseFacts([]byte(raw), p.stage.policy.Location())
+	}
+	f, err := plan.ParseFact([]byte(raw), p.stage.policy.Location())
+	return []plan.Fact{f}, err
+}
+
+// addEarlier records everything that had happened before the conversation begins,
+// in one go, so that nothing is found missing in between: `earlier P-201 [{…},{…}]`.
+func (p *play) addEarlier(rest string) error {
+	handle, raw, _ := strings.Cut(rest, " ")
+	facts, err := plan.ParseFacts([]byte(raw), p.stage.policy.Location())
+	if err != nil {
 		return err
+	}
+	return p.stage.db.Within(p.ctx, func(ctx context.Context, tx *store.Tx) error {
+		patient, err := p.stage.book.ByHandle(ctx, tx, handle)
+		if err != nil {
+			return err
+		}
+		for _, f := range facts {
+			f.ID = ""
+			if _, err := p.stage.book.Record(ctx, tx, patient.ID, f, reminders.Said{By: seal.House}); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 }
 
@@ -300,8 +342,10 @@ func (p *play) advance(to string) error {
 	return p.stage.time.Advance(p.ctx, at)
 }
 
-// speak: `P-201: words`, `P-201 presses "Taken"`, `P-201 sends photo`,
-// `P-201 blocks`, `P-201 unblocks`, `P-201 writes the code of P-201`, `P-201 edits: words`.
+// speak: `P-201: words`, `P-201 presses "Taken"`, `P-201 presses "Taken" at each
+// question until 2026-03-29 06:00`, `P-201 sends photo`,
+// `P-201 blocks`, `P-201 unblocks`, `P-201 writes the code of P-201`, `P-201 edits: words`,
+// `P-201 writes at length: words` (over and over), `P-201 presses "Taken" of P-202`.
 func (p *play) speak(line string) error {
 	if who, words, ok := strings.Cut(line, ": "); ok && p.chats[who] != 0 {
 		_, err := p.stage.server.Write(p.chats[who], strings.ReplaceAll(words, `\n`, "\n"))
@@ -315,6 +359,12 @@ func (p *play) speak(line string) error {
 	what, rest, _ := strings.Cut(what, " ")
 	switch what {
 	case "presses":
+		if label, until, each := strings.Cut(rest, " at each question until "); each {
+			return p.pressEach(who, strings.Trim(label, `"`), until)
+		}
+		if label, whose, foreign := strings.Cut(rest, `" of `); foreign {
+			return p.pressForeign(chat, strings.Trim(label, `"`), p.chats[whose])
+		}
 		return p.press(chat, strings.Trim(rest, `"`))
 	case "sends":
 		_, err := p.stage.server.SendMedia(chat, rest, "")
@@ -335,10 +385,30 @@ func (p *play) speak(line string) error {
 		}
 		return errors.New("there is nothing to edit")
 	case "writes":
+		if words, long := strings.CutPrefix(rest, "at length: "); long {
+			_, err := p.stage.server.Write(chat, string([]rune(strings.Repeat(words+" ", longest))[:longest]))
+			return err
+		}
 		_, err := p.stage.server.Write(chat, p.codes[strings.TrimPrefix(strings.TrimPrefix(rest, "her code"), "the code of ")])
 		return err
 	}
 	return fmt.Errorf("%q is not a thing to do", what)
+}
+
+// longest is the longest text that the platform lets anybody send at once.
+const longest = 4096
+
+// pressForeign has somebody send what a button in another person's chat carries,
+// as a program that lies could.
+func (p *play) pressForeign(chat int64, label string, whose int64) error {
+	messages := p.stage.server.Messages(whose)
+	for i := len(messages) - 1; i >= 0; i-- {
+		if row, column, offered := offers(messages[i], label); offered {
+			_, err := p.stage.server.PressToken(chat, messages[i].ID, messages[i].Buttons[row][column].Token)
+			return err
+		}
+	}
+	return fmt.Errorf("there is no button %q", label)
 }
 
 // press presses the latest button with this label.
@@ -355,6 +425,66 @@ func (p *play) press(chat int64, label string) error {
 		}
 	}
 	return fmt.Errorf("there is no button %q", label)
+}
+
+// pressEach moves the clock and presses a button at once whenever a message brings
+// it. Those messages, and what the presses are answered with, are counted in the
+// output and not repeated there; everything else is.
+func (p *play) pressEach(who, label, until string) error {
+	end, err := time.ParseInLocation("2006-01-02 15:04", until, p.stage.policy.Location())
+	if err != nil {
+		return err
+	}
+	answers := make(map[string]int)
+	for p.stage.time.Now().Before(end) {
+		next, ok := p.stage.time.Next()
+		if !ok || next.After(end) {
+			next = end
+		}
+		if err := p.stage.time.Advance(p.ctx, next); err != nil {
+			return err
+		}
+		p.settle()
+		for _, m := range p.stage.server.Messages(p.chats[who])[p.seen[p.chats[who]]:] {
+			if row, column, offered := offers(m, label); offered {
+				if err := p.pressQuietly(p.chats[who], m.ID, row, column, answers); err != nil {
+					return err
+				}
+			}
+		}
+		p.report()
+	}
+	for _, text := range slices.Sorted(maps.Keys(answers)) {
+		fmt.Fprintf(&p.out, "    (%d times asked and pressed; %s was told: %s)\n", answers[text], who, text)
+	}
+	return nil
+}
+
+// pressQuietly presses a button and keeps the question and its answers out of the
+// output.
+func (p *play) pressQuietly(chat int64, message, row, column int, answers map[string]int) error {
+	before := len(p.stage.server.Messages(chat))
+	if _, err := p.stage.server.Press(chat, message, row, column); err != nil {
+		return err
+	}
+	p.settle()
+	p.quiet[message] = true
+	for _, m := range p.stage.server.Messages(chat)[before:] {
+		p.quiet[m.ID] = true
+		answers[m.Text]++
+	}
+	return nil
+}
+
+func offers(m loopback.Message, label string) (row, column int, offered bool) {
+	for r, buttons := range m.Buttons {
+		for c, b := range buttons {
+			if m.From == loopback.FromBot && b.Label == label {
+				return r, c, true
+			}
+		}
+	}
+	return 0, 0, false
 }
 
 // settle lets everything that was set off come to rest, and what the platform's
@@ -382,7 +512,7 @@ func (p *play) report() {
 		chat := p.chats[handle]
 		messages := p.stage.server.Messages(chat)
 		for _, m := range messages[p.seen[chat]:] {
-			if m.From != loopback.FromBot {
+			if m.From != loopback.FromBot || p.quiet[m.ID] {
 				continue
 			}
 			fmt.Fprintf(&p.out, "    %s -> %s: %s\n", m.At.In(zone).Format("Mon 01-02 15:04"), handle, strings.ReplaceAll(p.tidy(m.Text), "\n", "\n        "))
@@ -401,9 +531,20 @@ func (p *play) report() {
 	}
 }
 
+// widest is the longest line that is repeated in full.
+const widest = 400
+
 // tidy keeps a code for whoever writes it later, and puts a word in its place,
-// since codes are drawn anew each time.
+// since codes are drawn anew each time. The middle of a very long line is counted
+// and left out.
 func (p *play) tidy(text string) string {
+	lines := strings.Split(text, "\n")
+	for i, line := range lines {
+		if r := []rune(line); len(r) > widest {
+			lines[i] = fmt.Sprintf("%s (… %d characters in all …) %s", string(r[:80]), len(r), string(r[len(r)-20:]))
+		}
+	}
+	text = strings.Join(lines, "\n")
 	return codeShape.ReplaceAllStringFunc(text, func(code string) string {
 		p.codes[""] = code
 		return "(a code)"
