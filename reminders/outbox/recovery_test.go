@@ -79,6 +79,38 @@ func TestResumeAfterACrash(t *testing.T) {
 	}
 }
 
+// A program that ends again and again, each time with the same message on the
+// wire, keeps the waits between the copies.
+func TestWaitsOutliveTheProgram(t *testing.T) {
+	t.Parallel()
+	w := setup(t, 1)
+	w.put(w.say("first", outbox.Reply, 0), w.say("second", outbox.Reply, 0))
+	interrupted := 0
+	for at := monday; at.Before(monday.Add(10 * time.Second)); at = at.Add(100 * time.Millisecond) {
+		w.advance(at)
+		d := w.dispatcher()
+		if err := d.Resume(w.ctx); err != nil {
+			t.Fatal(err)
+		}
+		w.wire.answer = func(e outbox.Envelope) outbox.Outcome {
+			if e.Message.Text == "second" {
+				t.Errorf("after %v the second overtook the first", at.Sub(monday))
+			}
+			interrupted++
+			return outbox.Outcome{Fate: outbox.Unknown, Class: "interrupted"}
+		}
+		w.settle(d)
+	}
+	if interrupted != 3 { // at once, after 2 s, after 4 s more
+		t.Errorf("the first was on the wire %d times in ten seconds, want 3", interrupted)
+	}
+	w.wire.answer = nil
+	w.runUntil(w.dispatcher(), monday.Add(time.Hour))
+	if w.state("first") != "sent" || w.state("second") != "sent" {
+		t.Error("they did not go out in the end")
+	}
+}
+
 // An outcome that could not be written down, because the disk was full or another
 // process held the file, is kept and written down later; nothing goes twice.
 func TestAnOutcomeIsKeptUntilItIsWrittenDown(t *testing.T) {

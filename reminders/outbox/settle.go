@@ -154,8 +154,30 @@ func (d *Dispatcher) Resume(ctx context.Context) error {
 		if err := rewind(ctx, tx); err != nil {
 			return err
 		}
+		if err := d.remember(ctx, tx); err != nil {
+			return err
+		}
 		return d.recover(ctx, tx)
 	})
+}
+
+// remember holds back what was being waited for when the program last ended, so
+// that a program that keeps ending does not keep sending the same message.
+func (d *Dispatcher) remember(ctx context.Context, tx *store.Tx) error {
+	var tried []struct {
+		row
+		At store.Time `db:"at"`
+	}
+	if err := tx.Select(ctx, &tried, `SELECT `+rowColumns+`, (SELECT max(at) FROM attempts WHERE outbox_id = outbox.id) AS at
+		FROM outbox WHERE state = 'queued' AND tries > 0 AND priority > ? AND priority < ?`, urgent, background); err != nil {
+		return err
+	}
+	for _, r := range tried {
+		if !r.At.After(tx.Now) {
+			d.limits.hold(r.chat(), r.priority(), r.At.Add(backOff(r.Tries-1, lastRetry)))
+		}
+	}
+	return nil
 }
 
 // expire turns rows that are too late to be of use over to people.

@@ -136,6 +136,7 @@ CREATE TABLE outbox (
 CREATE INDEX outbox_due ON outbox (priority, not_before) WHERE state = 'queued';
 CREATE INDEX outbox_expiry ON outbox (expires_at) WHERE state = 'queued' AND expires_at IS NOT NULL;
 CREATE INDEX outbox_leases ON outbox (lease_until) WHERE state = 'sending';
+CREATE INDEX outbox_tried ON outbox (priority) WHERE state = 'queued' AND tries > 0;
 CREATE INDEX outbox_untold ON outbox (not_before) WHERE untold IS NOT NULL;
 CREATE INDEX outbox_topic ON outbox (topic);
 CREATE INDEX outbox_of_person ON outbox (person_id, id);
