@@ -130,6 +130,9 @@ func (m *message) readDoses(r *Reading) {
 		}
 	}
 	if len(r.Doses) == 0 {
+		m.unsettledDose(r)
+	}
+	if len(r.Doses) == 0 {
 		return
 	}
 	if r.Drug == "" {
@@ -140,6 +143,26 @@ func (m *message) readDoses(r *Reading) {
 	}
 	if m.any("qual", "several") {
 		r.Doses = addOnce(r.Doses, rules.Several)
+	}
+}
+
+// unsettledDose: she tells of a medicine whose hour matters, with a word of
+// trouble, and the reading knows no more. Unsure, it takes the graver: a dose
+// that went wrong. A question about the trigger with an hour in it cannot wait.
+func (m *message) unsettledDose(r *Reading) {
+	timed := r.Drug == rules.Trigger || r.Drug == rules.Progesterone || r.Drug == rules.Gonadotropin
+	if !timed {
+		return
+	}
+	asks := slices.ContainsFunc(m.events, func(e doseEvent) bool { return e.dose == asked })
+	done := slices.ContainsFunc(m.events, func(e doseEvent) bool { return e.dose == taken })
+	switch {
+	case r.Drug == rules.Trigger && asks && (m.hasWord["today"] || m.hasWord["now"]):
+		m.events = append(m.events, doseEvent{dose: rules.TimeQuestion})
+		r.Doses = append(r.Doses, rules.TimeQuestion)
+	case !asks && !done && m.has("word", "trouble") && len(r.Signs) == 0 && !slices.Contains(m.questions, true):
+		m.events = append(m.events, doseEvent{dose: rules.Wrong})
+		r.Doses = append(r.Doses, rules.Wrong)
 	}
 }
 

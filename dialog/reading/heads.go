@@ -194,7 +194,7 @@ func (h *head) swelling() []rules.Sign {
 	switch {
 	case h.is("throat", "face"):
 		return []rules.Sign{"airway_swelling"}
-	case h.is("leg"):
+	case h.is("leg"), h.is("limb") && h.is("one_side"):
 		return []rules.Sign{"leg_swelling"}
 	case h.is("belly") && h.is("severe", "worse", "sudden", "hard"):
 		return []rules.Sign{"tense_belly"}

@@ -96,14 +96,15 @@ func (m *message) near(i int, names ...string) bool {
 }
 
 func (m *message) temperature(i int) (seen, bool) {
-	t := &m.toks[i]
+	t := m.toks[i]
+	t.num = m.spelled(i)
 	if i > 0 && m.toks[i-1].kind == signToken || i+1 < len(m.toks) && m.toks[i+1].kind == signToken {
 		return seen{}, false
 	}
 	unit, told := m.unit(i), m.near(i, "temperature", "high_temperature", "chills", "rigors")
 	celsius := unit == "c" || unit == "celsius" || unit == "centigrados"
 	fahrenheit := unit == "f" || unit == "fahrenheit"
-	if !told && !celsius && !fahrenheit && unit != "degrees" && !(decimalsOf(t) && units[unit] == "" && 38 <= t.num && t.num < 42) {
+	if !told && !celsius && !fahrenheit && unit != "degrees" && !(decimalsOf(&t) && units[unit] == "" && 38 <= t.num && t.num < 42) {
 		return seen{}, false
 	}
 	if units[unit] != "" {
@@ -122,6 +123,34 @@ func (m *message) temperature(i int) (seen, bool) {
 		return seen{noFever, i, i + 1, Negated}, true
 	}
 	return m.seenAt("high_temperature", i, i+1), true
+}
+
+// spelled is the value of a number that goes on in words: "thirty nine",
+// "treinta y ocho y medio", "a hundred and two".
+func (m *message) spelled(i int) float64 {
+	v, k := m.toks[i].num, i+1
+	norm := func(k int) string {
+		if k < len(m.toks) {
+			return m.toks[k].norm
+		}
+		return ""
+	}
+	skipAnd := func(k int) int {
+		if n := norm(k); n == "y" || n == "and" || n == "con" || n == "point" || n == "punto" {
+			return k + 1
+		}
+		return k
+	}
+	if norm(k) == "hundred" && v == 1 {
+		v, k = 100, k+1
+	}
+	if u := skipAnd(k); u < len(m.toks) && m.toks[u].kind == wordToken && m.toks[u].num >= 1 && m.toks[u].num < 10 && (v == 30 || v == 40 || v == 100) {
+		v, k = v+m.toks[u].num, u+1
+	}
+	if u := skipAnd(k); u > k && (norm(u) == "medio" || norm(u) == "media" || norm(u) == "half") {
+		v += 0.5
+	}
+	return v
 }
 
 func decimalsOf(t *token) bool {
@@ -168,12 +197,12 @@ func (m *message) weightGain(i int) (seen, bool) {
 // in pounds.
 func (m *message) twoWeights(i int) (seen, bool) {
 	now := m.toks[i].num
-	if now < 38 || now > 400 || !m.near(i, "scale") && !m.near(i, "gain") {
+	if now < 38 || now > 400 || !m.near(i, "scale") && !m.near(i, "gain") && !(decimalsOf(&m.toks[i]) && m.near(i, "dates", "today") && now > 43) {
 		return seen{}, false
 	}
 	for k := i - 1; k >= max(i-12, 0); k-- {
 		t := &m.toks[k]
-		if t.kind != numberToken || t.num < 38 || t.num >= now || !m.near(k, "scale") {
+		if t.kind != numberToken || t.num < 38 || t.num >= now || !m.near(k, "scale") && !m.near(k, "dates", "today") {
 			continue
 		}
 		gain := now - t.num
