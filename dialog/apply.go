@@ -200,7 +200,7 @@ func (a *applying) open(ctx context.Context, c openCase) error {
 		o.Words = ""
 	}
 	for _, s := range c.Spans {
-		o.Spans = append(o.Spans, triage.Span{From: s.From, To: s.To, What: string(s.Finding) + " (" + string(s.State) + ")"})
+		o.Spans = append(o.Spans, triage.Span{From: s.From, To: s.To, Finding: string(s.Finding), State: string(s.State)})
 	}
 	o.Notes = a.notes(c)
 	if asking, known, err := a.asking(ctx, c.Dose); err != nil || known {

@@ -39,6 +39,8 @@ func (c *colleague) press(ctx context.Context) error {
 			return c.askOutcome(ctx, id)
 		}
 		return c.close(ctx, id, triage.Outcome(more))
+	case triage.PressMisread:
+		return c.misread(ctx, id)
 	case triage.PressCheckIn:
 		return c.checkIn(ctx)
 	}
@@ -77,6 +79,14 @@ func (c *colleague) take(ctx context.Context, id int64) error {
 		return err
 	}
 	return c.showCase(ctx, id)
+}
+
+// misread keeps her words and what was read in them for whoever mends the lexicon.
+func (c *colleague) misread(ctx context.Context, id int64) error {
+	if err := c.room.Service.Desk.MarkMisread(ctx, c.tx, c.in.Who, id); err != nil {
+		return err
+	}
+	return c.say(ctx, c.phrase("staff.misread", nil), nil)
 }
 
 // askAnswer makes her next words the answer of a case.

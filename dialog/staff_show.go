@@ -70,7 +70,12 @@ func (c *colleague) caseButtons(cs triage.Case) [][]outbox.Button {
 	case cs.State == triage.Open:
 		return append(buttons, desk.Buttons(c.lang, cs.ID, triage.PressTake)...)
 	case cs.Holder == c.in.Who.ID:
-		return append(buttons, desk.Buttons(c.lang, cs.ID, triage.PressAnswer, triage.PressHand, triage.PressClose)...)
+		buttons = append(buttons, desk.Buttons(c.lang, cs.ID, triage.PressAnswer, triage.PressHand, triage.PressClose)...)
+		if cs.Body.Words != "" {
+			last := len(buttons) - 1
+			buttons[last] = append(buttons[last], desk.Buttons(c.lang, cs.ID, triage.PressMisread)[0]...)
+		}
+		return buttons
 	}
 	return nil
 }

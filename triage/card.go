@@ -105,6 +105,9 @@ func (d *Desk) about(b Body, lang string) []string {
 	if b.Words != "" {
 		lines = append(lines, d.Phrases.Say(lang, "staff.words", phrase.Args{"words": clip(b.Words), "language": b.Language}))
 	}
+	if read := d.readAs(b, lang); read != "" {
+		lines = append(lines, read)
+	}
 	said := ruleWords(b.Rules)
 	for _, n := range b.Notes {
 		if n.Key != "note.why" || !slices.Contains(said, n.Args["why"]) {

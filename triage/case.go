@@ -63,9 +63,10 @@ type Body struct {
 
 // Span is a part of her words, in bytes, and what was read in it.
 type Span struct {
-	From int    `json:"from"`
-	To   int    `json:"to"`
-	What string `json:"what"`
+	From    int    `json:"from"`
+	To      int    `json:"to"`
+	Finding string `json:"finding"`
+	State   string `json:"state"` // present, or why it does not count
 }
 
 // Line is a sentence of the phrasebook, told to each in her own language.
@@ -89,6 +90,7 @@ const (
 	HandedOver  What = "handed_over"
 	Released    What = "released"  // its holder left
 	Came        What = "came_back" // to its holder, having stayed too long
+	Misread     What = "misread"   // a colleague says that her words were read wrongly
 	Ended       What = "closed"
 )
 

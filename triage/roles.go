@@ -28,6 +28,7 @@ const (
 	AnswerCase   Action = "answer_case"
 	HandOverCase Action = "hand_over_case"
 	CloseCase    Action = "close_case"
+	MarkReading  Action = "mark_reading" // say that her words were read wrongly
 
 	SeePatients  Action = "see_patients"
 	AddPatient   Action = "add_patient"
@@ -62,6 +63,7 @@ var allowed = map[Action][]Role{
 	AnswerCase:   clinical,
 	HandOverCase: clinical,
 	CloseCase:    clinical,
+	MarkReading:  clinical,
 
 	SeePatients:  readers,
 	AddPatient:   clinical,

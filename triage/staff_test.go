@@ -25,7 +25,7 @@ func TestRolesTable(t *testing.T) {
 		every = "coordinator lead physician administrator reader"
 	)
 	want := map[triage.Action]string{
-		triage.SeeCases: look, triage.TakeCase: care, triage.AnswerCase: care, triage.HandOverCase: care, triage.CloseCase: care,
+		triage.SeeCases: look, triage.TakeCase: care, triage.AnswerCase: care, triage.HandOverCase: care, triage.CloseCase: care, triage.MarkReading: care,
 		triage.SeePatients: look, triage.AddPatient: care, triage.SetChecklist: care, triage.EnterFact: care, triage.Correct: care,
 		triage.Order: care, triage.OrderTrigger: care, triage.CheckTrigger: care, triage.Cancel: care, triage.TellResult: care,
 		triage.HushPatient: care, triage.BeginCycle: care,

@@ -90,6 +90,7 @@ const (
 	PressAnswer  = "case.answer"
 	PressHand    = "case.hand"
 	PressClose   = "case.close"
+	PressMisread = "case.misread"
 	PressCheckIn = "shift.in"
 )
 

@@ -17,7 +17,7 @@ import (
 	"handrail.example/triage/rules"
 )
 
-const readArgs = "[--policy F] < messages"
+const readArgs = "[--policy F] < messages, or --export-corrections --config F"
 
 // readIn is one message to read. Sent is a wall clock without an offset, both
 // hers and the clinic's; without it the message counts as sent now.
@@ -48,11 +48,17 @@ type readOut struct {
 // and as soon as it can: what the message says and how urgent it is. A line
 // that is no JSON object is a message itself.
 func runRead(ctx context.Context, args []string, e env) error {
-	var policyFile string
+	var policyFile, config string
+	var export bool
 	flags := newFlags("read")
 	flags.StringVar(&policyFile, "policy", "", "")
+	flags.BoolVar(&export, "export-corrections", false, "")
+	flags.StringVar(&config, "config", "", "")
 	if err := parse(flags, args, readArgs); err != nil {
 		return err
+	}
+	if export {
+		return exportCorrections(ctx, config, e)
 	}
 	policy, err := readPolicy(policyFile)
 	if err != nil {
