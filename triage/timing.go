@@ -57,6 +57,10 @@ func (p Policy) nextHeld(s stake, now time.Time) time.Time {
 		return now.Add(or(p.Close.Emergency, DefaultClose.Emergency))
 	case rules.SameDay:
 		at := now.Add(or(p.Close.SameDay, DefaultClose.SameDay))
+		if s.PageNow && !p.ChatOpen(at) {
+			// It was worth waking somebody for; she may have fallen asleep over it.
+			return now.Add(or(p.Close.Emergency, DefaultClose.Emergency))
+		}
 		if !p.ChatOpen(at) {
 			return p.nextMorning(at)
 		}
