@@ -3,6 +3,7 @@ package triage
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -22,7 +23,9 @@ func (d *Desk) readAs(b Body, lang string) string {
 		if s.State != "present" {
 			part += ", " + d.Phrases.Say(lang, "state."+s.State, nil)
 		}
-		parts = append(parts, part)
+		if !slices.Contains(parts, part) {
+			parts = append(parts, part)
+		}
 	}
 	if len(parts) == 0 {
 		return ""

@@ -144,7 +144,7 @@ func (p *play) begin(at string) error {
 	}
 	if p.stage, err = newStage(p.t.Context(), start, loopback.Config{}, setting{
 		database: filepath.Join(p.t.TempDir(), "clinic.sqlite"), durability: store.Relaxed, master: master, policy: policy,
-		log: slog.New(slog.NewTextHandler(&p.log, nil)),
+		log: slog.New(slog.NewTextHandler(&p.log, &slog.HandlerOptions{Level: slog.LevelWarn})),
 	}); err != nil {
 		return err
 	}
