@@ -161,7 +161,8 @@ func readSecrets(c config, getenv func(string) string, fs *plan.Faults) secrets 
 	if file := getenv(envKeyFile); text == "" && file != "" {
 		b, err := os.ReadFile(file)
 		if err != nil {
-			note(fs, envKeyFile, file, fmt.Sprintf("must name a readable file (%v)", cause(err)))
+			// Not its value: it may be the key itself, put into the wrong variable.
+			note(fs, envKeyFile, "", fmt.Sprintf("must name a readable file (%v)", cause(err)))
 			return s
 		}
 		text = string(b)
