@@ -154,13 +154,13 @@ func (m *message) unsettledDose(r *Reading) {
 	if !timed {
 		return
 	}
-	asks := slices.ContainsFunc(m.events, func(e doseEvent) bool { return e.dose == asked })
+	asks := slices.ContainsFunc(m.events, func(e doseEvent) bool { return e.dose == asked && e.state == Present })
 	done := slices.ContainsFunc(m.events, func(e doseEvent) bool { return e.dose == taken })
 	switch {
 	case r.Drug == rules.Trigger && asks && (m.hasWord["today"] || m.hasWord["now"]):
 		m.events = append(m.events, doseEvent{dose: rules.TimeQuestion})
 		r.Doses = append(r.Doses, rules.TimeQuestion)
-	case !asks && !done && m.has("word", "trouble") && len(r.Signs) == 0 && !slices.Contains(m.questions, true):
+	case len(m.events) == 0 && !done && m.has("word", "trouble") && len(r.Signs) == 0 && !slices.Contains(m.questions, true):
 		m.events = append(m.events, doseEvent{dose: rules.Wrong})
 		r.Doses = append(r.Doses, rules.Wrong)
 	}

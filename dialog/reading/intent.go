@@ -189,10 +189,38 @@ func (m *message) symptomIntents(r *Reading, have []rules.Intent) []rules.Intent
 			out = addOnce(out, rules.Symptom)
 		}
 	}
+	if len(out) == 0 && len(r.Spans) == 0 && onlyAside(have) {
+		if x, ok := m.unreadBody(); ok {
+			m.note(r, seen{"unread", x.from, x.to, Present})
+			return []rules.Intent{rules.Symptom}
+		}
+	}
 	if len(out) == 0 && m.spokenOf(r) && onlyAside(have) {
 		out = append(out, rules.Symptom)
 	}
 	return out
+}
+
+// unreadBody: she tells something of her body, in words that give no sign. What
+// it is cannot be told, so a nurse reads it today.
+func (m *message) unreadBody() (match, bool) {
+	for _, x := range m.found {
+		if x.concept.kind != "mod" || !bodyParts[x.concept.name] || x.state != Present {
+			continue
+		}
+		if m.about[m.toks[x.from].sentence].asks || m.any("figurative", "figurative") || m.any("drug", "") {
+			continue
+		}
+		if m.governedBy(x, OtherPerson, Hypothetical, Quoted, Past, Figurative) {
+			continue
+		}
+		return x, true
+	}
+	return match{}, false
+}
+
+var bodyParts = map[string]bool{
+	"belly": true, "chest": true, "shoulder": true, "leg": true, "head": true, "throat": true, "face": true, "limb": true, "urine": true,
 }
 
 // spokenOf: symptoms are mentioned, none as hers now, and not in jest.

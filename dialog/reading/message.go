@@ -115,6 +115,9 @@ func covers(a, b match) bool {
 		if a.concept.name == "unend" {
 			return longer && b.concept.kind == "cue" && b.concept.name == "end"
 		}
+		if a.concept.name == b.concept.name && a.concept != b.concept {
+			return false // they reach different ways
+		}
 		return longer && b.concept.kind == "cue"
 	case "head", "mod":
 		return longer && (b.concept == a.concept)

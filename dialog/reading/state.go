@@ -1,6 +1,7 @@
 package reading
 
 import (
+	"slices"
 	"sort"
 	"strings"
 )
@@ -74,6 +75,16 @@ func (m *message) stateOf(x match) State {
 		}
 	}
 	return Present
+}
+
+// governedBy reports whether a cue of one of the states has x in its scope.
+func (m *message) governedBy(x match, states ...State) bool {
+	for _, c := range m.cuesNear(x.from-farReach, x.to+farReach) {
+		if slices.Contains(states, State(c.concept.name)) && m.governs(c, x) {
+			return true
+		}
+	}
+	return false
 }
 
 // plainState looks for negation only.
