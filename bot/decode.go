@@ -106,8 +106,10 @@ func Decode(raw []byte) (dialog.Inbound, error) {
 
 // parse reads what it can: a field of the wrong type is left empty and spoils
 // nothing else.
-func parse(raw []byte) (u wireUpdate, err error) {
-	return u, lenient(json.Unmarshal(raw, &u))
+func parse(raw []byte) (wireUpdate, error) {
+	var u wireUpdate
+	err := lenient(json.Unmarshal(raw, &u))
+	return u, err
 }
 
 func lenient(err error) error {

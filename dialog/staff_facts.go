@@ -313,7 +313,8 @@ func (s *scanner) embryoWords(f *plan.Fact) error {
 func (s *scanner) transfer() (plan.Fact, error) {
 	f := plan.Fact{Kind: plan.Transferred}
 	f.On, _ = s.date()
-	return f, s.embryoWords(&f)
+	err := s.embryoWords(&f)
+	return f, err
 }
 
 func (s *scanner) hcg() (plan.Fact, error) {

@@ -64,7 +64,8 @@ var dayShift, nightShift = civil.MustTime("07:00"), civil.MustTime("19:00")
 
 func readScenario() (scenario, error) {
 	var s scenario
-	return s, yaml.UnmarshalWithOptions(scenarioFile, &s, yaml.Strict())
+	err := yaml.UnmarshalWithOptions(scenarioFile, &s, yaml.Strict())
+	return s, err
 }
 
 // at is the moment at which the scenario begins.

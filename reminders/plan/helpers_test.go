@@ -85,14 +85,6 @@ func show(v any) string {
 	return string(b)
 }
 
-func words2(reasons []Reason) []string {
-	var out []string
-	for _, r := range reasons {
-		out = append(out, r.Words())
-	}
-	return out
-}
-
 func conflictsOf(p Plan, name StepName) []Conflict {
 	var out []Conflict
 	for _, c := range p.Conflicts {
