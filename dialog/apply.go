@@ -256,8 +256,11 @@ func (a *applying) tellAsking(ctx context.Context, dose string) error {
 // notes tell staff what the program knows and she did not write.
 func (a *applying) notes(c openCase) []triage.Line {
 	lines := []triage.Line{{Key: "note.place", Args: phrase.Args{"day": fmt.Sprint(a.m.plan.CycleDay(a.m.today())), "phase": string(a.m.plan.Phase())}}}
-	if a.m.plan.CycleDayOne.IsZero() {
+	switch one := a.m.plan.CycleDayOne; {
+	case one.IsZero():
 		lines = []triage.Line{{Key: "note.waiting"}}
+	case a.m.today().Before(one):
+		lines = []triage.Line{{Key: "note.day_one", Args: phrase.Args{"day": one.String()}}}
 	}
 	if c.Why == "missing" {
 		lines = append(lines, triage.Line{Key: "note.missing", Args: phrase.Args{"items": strings.Join(a.m.missing, ", ")}})
@@ -332,6 +335,11 @@ func (a *applying) calendar(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	text := a.say("calendar.head", nil) + "\n\n" + strings.Join(lines, "\n") + "\n\n" + a.say("calendar.foot", nil)
+	foot := a.say("calendar.foot", nil)
+	if len(a.unfit) > 0 {
+		// Something that was booked does not fit what she has just said.
+		foot = a.say("calendar.unsure", nil) + "\n" + foot
+	}
+	text := a.say("calendar.head", nil) + "\n\n" + strings.Join(lines, "\n") + "\n\n" + foot
 	return a.reply(ctx, outbox.Reply, outbox.Message{Text: text, File: file})
 }

@@ -39,6 +39,8 @@ type moment struct {
 	handled bool
 	// talking is whether a coordinator has answered her in it and waits for her.
 	talking bool
+	// alarmed is whether an emergency of hers is before a human and not over.
+	alarmed bool
 	// attended is whether that coordinator is at it just now, whatever the hour.
 	attended bool
 	// untold is whether a result of hers is known that nobody has told her yet.

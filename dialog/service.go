@@ -169,6 +169,7 @@ func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p remind
 		return nil, err
 	}
 	m.handled = slices.ContainsFunc(live, func(c triage.Case) bool { return c.State == triage.Taken && c.Reason.Hers() })
+	m.alarmed = slices.ContainsFunc(live, func(c triage.Case) bool { return c.Urgency == rules.Emergency })
 	var with triage.Case
 	if with, m.talking, err = s.Desk.Awaiting(ctx, tx, p.Person); err != nil {
 		return nil, err

@@ -175,7 +175,7 @@ func (m *moment) understood(alarmed bool) []effect {
 		concerned = concerned || concerns
 		effects = append(effects, more...)
 	}
-	if !concerned && m.verdict.Urgency > rules.None {
+	if !concerned && m.verdict.Urgency > rules.None && !m.bleedingOnly() {
 		// A rule holds for something that no intent brought to a human.
 		effects = append(effects, m.humanReads(reasonOf(m.reading.Intent), "")...)
 	}
@@ -195,7 +195,7 @@ func (m *moment) intent(i rules.Intent, first, concerned bool) ([]effect, bool) 
 	case rules.StopMessages:
 		return m.stop(), true
 	case rules.Thanks:
-		if first && len(m.reading.Also) == 0 && !m.talking {
+		if first && len(m.reading.Also) == 0 && (!m.talking || thanks[tidy(m.in.Text)]) {
 			return []effect{say{Key: "reply.thanks"}}, false
 		}
 		// What she answers to a coordinator goes to the coordinator.
@@ -207,10 +207,28 @@ func (m *moment) intent(i rules.Intent, first, concerned bool) ([]effect, bool) 
 			return m.next(), false
 		}
 	}
-	if concerned {
+	if concerned || i == rules.Symptom && m.bleedingOnly() {
 		return nil, false
 	}
 	return m.humanReads(reasonOf(i), replyTo[i]), true
+}
+
+// bleedingOnly reports whether all that a message says is that her period or a
+// spotting began: she has been asked about it, and nobody need read it as well.
+func (m *moment) bleedingOnly() bool {
+	early := m.plan.Phase() == plan.BeforeCycle || m.plan.Phase() == plan.InStimulation
+	period := false
+	for _, i := range append([]rules.Intent{m.reading.Intent}, m.reading.Also...) {
+		switch i {
+		case rules.PeriodStart, rules.PeriodSpotting:
+			period = true
+		case rules.Symptom, rules.Thanks:
+		default:
+			return false
+		}
+	}
+	more := slices.ContainsFunc(m.reading.Findings, func(f rules.Finding) bool { return f != rules.LightBleeding && f != rules.HeavyBleeding })
+	return early && period && !more && m.verdict.Urgency <= rules.Routine
 }
 
 // reasonOf is why an intent needs a human.
@@ -252,8 +270,14 @@ func (m *moment) humanReads(reason triage.Reason, key string) []effect {
 			key = "reply.added"
 		}
 	}
-	if m.talking && c.Urgency == rules.Routine && key != "dose.missed_reply" {
+	switch {
+	case m.talking && (c.Urgency == rules.Routine || m.attended) && key != "dose.missed_reply":
 		key = "reply.added"
+	case m.alarmed:
+		return []effect{c, say{Key: "reply.alarm", Args: m.phones(nil)}}
+	}
+	if key == "reply.unclear" && !m.patient.Hushed.IsZero() {
+		key = "reply.routine" // a program has no business to explain itself now
 	}
 	answer := say{Key: key, Args: m.phones(nil)}
 	if key != "dose.missed_reply" && !m.attended && !open(m.policy, m.now) {

@@ -63,6 +63,12 @@ func answerOf(text string) (yes, known bool) {
 	return yes, known
 }
 
+// thanks are whole messages that want no answer.
+var thanks = map[string]bool{
+	"thanks": true, "thank you": true, "thank you so much": true, "thanks a lot": true, "many thanks": true, "ok thanks": true, "ok thank you": true,
+	"gracias": true, "muchas gracias": true, "mil gracias": true, "ok gracias": true, "muchisimas gracias": true, "vale gracias": true,
+}
+
 // tidy brings a short message into the form of the tables here: lower case, no
 // accents, no punctuation, single spaces.
 func tidy(text string) string {

@@ -89,6 +89,11 @@ func (b *Book) MovedLines(lang string, before, after plan.Plan, booked bool) []s
 			lines = append(lines, b.Say(lang, false, "moved.to", args))
 		}
 	}
+	for _, s := range after.Steps {
+		if s.Status == plan.Done {
+			delete(was, s.Key) // what was done is not gone
+		}
+	}
 	return append(lines, b.goneLines(lang, before, was, booked)...)
 }
 

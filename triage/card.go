@@ -102,7 +102,11 @@ func (d *Desk) Heading(ctx context.Context, tx *store.Tx, c Case, lang string) (
 // about is the rest of a card: her words, what the rules said, what is known.
 func (d *Desk) about(b Body, lang string) []string {
 	var lines []string
-	if b.Words != "" {
+	switch {
+	case b.Words == "":
+	case b.Language == "":
+		lines = append(lines, d.Phrases.Say(lang, "staff.own_words", phrase.Args{"words": clip(b.Words)}))
+	default:
 		lines = append(lines, d.Phrases.Say(lang, "staff.words", phrase.Args{"words": clip(b.Words), "language": b.Language}))
 	}
 	if read := d.readAs(b, lang); read != "" {
