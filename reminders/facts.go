@@ -3,6 +3,7 @@ package reminders
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -215,16 +216,38 @@ func (b *Book) Preview(ctx context.Context, tx *store.Tx, patient int64, f plan.
 }
 
 func (b *Book) preview(c Cycle, f plan.Fact, now time.Time) (Moved, error) {
-	old, err := plan.Build(b.Policy, c.PlanFacts(), now)
+	old, err := b.planOf(c, now)
 	if err != nil {
-		return Moved{}, fmt.Errorf("the plan of cycle %d as it stands: %w", c.ID, err)
+		return Moved{}, err
 	}
 	next := f
 	if next.ID == "" {
 		next.ID = "new"
 	}
-	after, err := plan.Build(b.Policy, append(c.PlanFacts(), next), now)
+	after, err := plan.Build(b.Policy, append(c.PlanFacts(), next), c.notBefore(now))
 	return Moved{Old: old, New: after}, err
+}
+
+// planOf is the plan of facts that have been accepted. That they cannot be true
+// after all (under a new policy, say) is for a person to mend; the error names no
+// value of theirs.
+func (b *Book) planOf(c Cycle, now time.Time) (plan.Plan, error) {
+	p, err := plan.Build(b.Policy, c.PlanFacts(), c.notBefore(now))
+	if refused := (*plan.Refusal)(nil); errors.As(err, &refused) {
+		return p, fmt.Errorf("the facts of cycle %d contradict each other or the policy (at its %s): correct them", c.ID, refused.Kind)
+	}
+	return p, err
+}
+
+// notBefore is now, or the instant of the latest fact where the machine's clock was
+// set back since: what had happened then has happened.
+func (c Cycle) notBefore(now time.Time) time.Time {
+	for _, f := range c.Facts {
+		if f.Entered.After(now) {
+			now = f.Entered
+		}
+	}
+	return now
 }
 
 func (b *Book) insert(ctx context.Context, tx *store.Tx, p Patient, c Cycle, f plan.Fact, said Said) (Recorded, error) {
@@ -266,6 +289,6 @@ func (b *Book) Plan(ctx context.Context, tx *store.Tx, patient int64) (plan.Plan
 	if err != nil || c.ID == 0 {
 		return plan.Plan{}, c, err
 	}
-	p, err := plan.Build(b.Policy, c.PlanFacts(), tx.Now)
+	p, err := b.planOf(c, tx.Now)
 	return p, c, err
 }
