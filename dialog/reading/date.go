@@ -67,6 +67,7 @@ var dateWords = func() map[string]bool {
 		"del", "de", "anoche", "manana", "hace", "ace", "in", "dentro", "en", "a", "an", "un", "una", "half", "media",
 		"day", "dia", "cd", "dc", "cycle", "my", "mi", "for", "since", "desde", "al", "and", "y", "about", "around",
 		"like", "almost", "como", "unas", "unos", "casi", "maybe", "roughly", "mas",
+		"before", "antes", "after", "past", "despues", "pasada",
 	} {
 		m[w] = true
 	}
@@ -284,6 +285,9 @@ var openPhrases = [][]string{
 }
 
 func (d *dater) open(i int) (dateExpr, bool) {
+	if e, ok := d.besideMidnight(i); ok {
+		return e, true
+	}
 	for _, p := range openPhrases {
 		if d.words(i, p...) {
 			to := i + len(p)
@@ -294,6 +298,19 @@ func (d *dater) open(i int) (dateExpr, bool) {
 		}
 	}
 	return dateExpr{}, false
+}
+
+// besideMidnight reads "just before midnight" and "after midnight", which leave
+// no doubt about the day.
+func (d *dater) besideMidnight(i int) (dateExpr, bool) {
+	clock, to, ok := d.namedClock(i)
+	switch {
+	case !ok || clock == 12*60:
+		return dateExpr{}, false
+	case clock > 12*60 && d.sent.Hour() < 18:
+		return dateExpr{days: []civil.Date{d.today.AddDays(-1)}, to: to, clock: clock, hasTime: true}, true
+	}
+	return dateExpr{days: []civil.Date{d.today}, to: to, clock: clock, hasTime: true}, true
 }
 
 // openDays are days worth offering for an open phrase.

@@ -679,7 +679,7 @@ func (d *dater) cycleDay(i int) (dateExpr, bool) {
 	j := d.skip(i, "cycle", "the", "el", "mi", "my")
 	switch d.norm(j) {
 	case "day", "dia", "cd", "dc":
-		if n, to, ok := d.whole(j + 1); ok && n >= 1 && n <= 40 && d.joined(j+1) && !d.monthAt(d.skip(to, "de", "of")) && !d.otherCount(to) {
+		if n, to, ok := d.whole(j + 1); ok && n >= 1 && n <= 40 && d.joined(j+1) && !d.dayOfMonthName(j, to) && !d.otherCount(to) {
 			return dateExpr{cycle: n, to: d.skip(to, "of", "de", "del", "my", "mi", "cycle", "ciclo")}, true
 		}
 		return dateExpr{}, false
@@ -688,6 +688,17 @@ func (d *dater) cycleDay(i int) (dateExpr, bool) {
 		return dateExpr{cycle: n, to: to + 1}, true
 	}
 	return dateExpr{}, false
+}
+
+// dayOfMonthName: "dia 3 de marzo" is a date, "cd1 march 15" is a cycle day and
+// a date.
+func (d *dater) dayOfMonthName(j, to int) bool {
+	k := d.skip(to, "de", "of")
+	if !d.monthAt(k) || d.norm(j) == "cd" || d.norm(j) == "dc" {
+		return false
+	}
+	_, _, ok := d.whole(d.skip(k+1, "the"))
+	return !ok || k > to
 }
 
 // otherCount: the days counted are not of the cycle ("day 9 post transfer",

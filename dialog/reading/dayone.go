@@ -10,13 +10,30 @@ import (
 // dates has the date expressions of the message, found once.
 func (m *message) dates() []dateExpr {
 	if !m.dated {
-		d := &dater{toks: m.toks, sent: m.ctx.Sent, today: m.today(), spanish: m.lang == "es"}
+		d := m.dater()
 		m.exprs, m.dated = d.all(), true
 		for i := range m.exprs {
 			d.time(&m.exprs[i])
 		}
+		m.exprs = outermost(m.exprs)
 	}
 	return m.exprs
+}
+
+func (m *message) dater() *dater {
+	return &dater{toks: m.toks, sent: m.ctx.Sent, today: m.today(), spanish: m.lang == "es"}
+}
+
+// outermost drops what lies within the one before, now that this has its time
+// of day: the "midnight" of "last night after midnight".
+func outermost(in []dateExpr) []dateExpr {
+	out := in[:0]
+	for _, e := range in {
+		if n := len(out); n == 0 || e.from >= out[n-1].to {
+			out = append(out, e)
+		}
+	}
+	return out
 }
 
 func (m *message) today() civil.Date { return civil.DateOf(m.ctx.Sent) }

@@ -45,7 +45,11 @@ func (m *message) doseEvents(medicine bool) []doseEvent {
 		if x.concept.kind != "dose" {
 			continue
 		}
-		if d := doseInState(rules.Dose(x.concept.name), x.state); d != "" && (medicine || m.saysDose(x)) {
+		d := doseInState(rules.Dose(x.concept.name), x.state)
+		if d == taken && m.asksHow(x) {
+			d = asked
+		}
+		if d != "" && (medicine || m.saysDose(x)) {
 			out = append(out, doseEvent{d, x})
 		}
 	}
@@ -53,6 +57,30 @@ func (m *message) doseEvents(medicine bool) []doseEvent {
 		return slices.Index(gravity, a.dose) - slices.Index(gravity, b.dose)
 	})
 	return out
+}
+
+// asksHow: a word that opens a question stands before x in its clause ("should
+// letrozole be taken in the evening").
+func (m *message) asksHow(x match) bool {
+	i := x.from
+	for i > 0 && m.toks[i].brk == noBreak {
+		i--
+	}
+	for ; i < x.to; i++ {
+		if doseAskers[m.toks[i].norm] {
+			return true
+		}
+		if i >= x.from || m.toks[i].norm == "i" || m.toks[i].norm == "me" {
+			break
+		}
+	}
+	return false
+}
+
+var doseAskers = map[string]bool{
+	"should": true, "can": true, "could": true, "must": true, "does": true, "is": true, "are": true, "how": true, "when": true,
+	"which": true, "what": true, "puedo": true, "puede": true, "debo": true, "debe": true, "cuando": true, "como": true, "cual": true,
+	"do": true, "would": true, "shall": true, "may": true, "donde": true, "where": true, "deberia": true,
 }
 
 // saysDose: the words of x themselves speak of a dose ("forgot to take").

@@ -78,6 +78,8 @@ func (m *message) weigh(all []seen) {
 			x.state = Negated
 		case x.state == Present && m.general(x.from):
 			x.state = Hypothetical
+		case x.sign == "alarm" && m.questions[m.toks[x.from].sentence]:
+			x.state = Hypothetical
 		case x.sign == "self_harm" && x.state == Hypothetical && !m.general(x.from):
 			// "If it is negative, I am done with living" is no mere supposition.
 			x.state = Present
@@ -130,7 +132,7 @@ var lasting = map[rules.Sign]bool{
 // general: a question's opening, and nobody who has it.
 func (m *message) general(i int) bool {
 	s := m.about[m.toks[i].sentence]
-	return s.asks && !s.owns
+	return s.asks && s.asksAt <= i && !s.owns
 }
 
 // ofToday reports whether the sentence at token i speaks of today.
@@ -141,6 +143,9 @@ type sentence struct {
 	// asks: it opens a question in general; owns: somebody has something in it;
 	// today: it speaks of today.
 	asks, owns, today bool
+	// asksAt is the token with which it first asks: "soaking pads is that
+	// normal" has told before.
+	asksAt int
 }
 
 func (m *message) sentences() []sentence {
@@ -153,7 +158,9 @@ func (m *message) sentences() []sentence {
 		s := &out[m.toks[x.from].sentence]
 		switch x.concept.name {
 		case "asks_general":
-			s.asks = true
+			if !s.asks {
+				s.asks, s.asksAt = true, x.from
+			}
 		case "owner":
 			s.owns = true
 		case "today":

@@ -127,8 +127,13 @@ func (m *message) bareDate(r *Reading) bool {
 	if r.phase != rules.BeforeCycle && m.ctx.Expecting != ExpectDate {
 		return false
 	}
+	awaited := m.ctx.Expecting == ExpectDate
+	if r.Drug != "" && !awaited {
+		return false
+	}
 	for _, e := range m.dates() {
-		if !e.future {
+		// "Tonight at 8" on its own is no news of a period.
+		if !e.future && (awaited || e.asks || e.cycle > 0 || len(e.days) > 0 && e.days[0] != m.today()) {
 			return true
 		}
 	}

@@ -125,7 +125,9 @@ func covers(a, b match) bool {
 	if a.concept.kind != "intent" {
 		return longer && b.concept == a.concept
 	}
-	return longer && (b.concept == a.concept || b.concept.kind == "cue" ||
+	// "My husband has" is both an intent and a cue.
+	cue := b.concept.kind == "cue" && a.concept.name != string(rules.OtherPerson)
+	return longer && (b.concept == a.concept || cue ||
 		a.concept.name == string(rules.Symptom) && b.concept.name == string(rules.PeriodStart))
 }
 
@@ -195,6 +197,7 @@ func (m *message) read() Reading {
 	m.readDoses(&r)
 	m.readIntents(&r)
 	m.readDate(&r)
+	m.readTime(&r)
 	return r
 }
 

@@ -102,6 +102,9 @@ func (m *message) governs(c, x match) bool {
 	if m.toks[c.from].sentence != m.toks[x.from].sentence {
 		return false
 	}
+	if c.to-c.from == 1 && c.to < len(m.toks) && m.toks[c.to].brk == softBreak && m.toks[c.from].norm == "si" {
+		return false // "sí, ..." is a yes
+	}
 	switch {
 	case c.from < x.from && c.reaches("forward"):
 		return x.from-c.to <= c.reach() && !m.ended(c, c.to, x.from) && !m.restarts(c, c.to, x.from)
