@@ -68,16 +68,15 @@ func factNumber(id string) (int64, bool) {
 	return n, err == nil && strings.HasPrefix(id, "f")
 }
 
-// openCycle begins a cycle for a patient who has none open.
-func (b *Book) openCycle(ctx context.Context, tx *store.Tx, patient int64) (int64, error) {
-	var id int64
-	open, err := tx.Find(ctx, &id, `SELECT id FROM cycles WHERE patient_id = ? AND closed_at IS NULL`, patient)
-	if err != nil || open {
-		return id, err
+// openCycle begins a cycle for a patient who has none open, and has it looked at
+// from then on.
+func (b *Book) openCycle(ctx context.Context, tx *store.Tx, patient int64) error {
+	if _, err := tx.Exec(ctx, `INSERT INTO cycles (patient_id, protocol, opened_at) VALUES (?, ?, ?) ON CONFLICT DO NOTHING`,
+		patient, b.Policy.Calendar.Protocol, store.At(tx.Now)); err != nil {
+		return err
 	}
-	err = tx.Get(ctx, &id, `INSERT INTO cycles (patient_id, protocol, opened_at) VALUES (?, ?, ?) RETURNING id`,
-		patient, b.Policy.Calendar.Protocol, store.At(tx.Now))
-	return id, err
+	_, err := b.Replan(ctx, tx, patient)
+	return err
 }
 
 // CloseCycle ends the open cycle of a patient with an outcome in a fixed word.
@@ -96,8 +95,7 @@ func (b *Book) CloseCycle(ctx context.Context, tx *store.Tx, patient int64, outc
 
 // NextCycle begins a new cycle for a patient whose last one is closed.
 func (b *Book) NextCycle(ctx context.Context, tx *store.Tx, patient int64) error {
-	_, err := b.openCycle(ctx, tx, patient)
-	return err
+	return b.openCycle(ctx, tx, patient)
 }
 
 // Cycle is the patient's latest cycle, open or closed. Before she is enrolled it

@@ -230,8 +230,7 @@ func (b *Book) Agree(ctx context.Context, tx *store.Tx, patient int64, version s
 		version, store.At(tx.Now), patient); err != nil {
 		return err
 	}
-	_, err := b.openCycle(ctx, tx, patient)
-	return err
+	return b.openCycle(ctx, tx, patient)
 }
 
 // SetLanguage changes the language in which she is spoken to.
