@@ -188,7 +188,7 @@ func (m *message) unsettledDose(r *Reading) {
 	case r.Drug == rules.Trigger && asks && (m.hasWord["today"] || m.hasWord["now"]):
 		m.events = append(m.events, doseEvent{dose: rules.TimeQuestion})
 		r.Doses = append(r.Doses, rules.TimeQuestion)
-	case len(m.events) == 0 && !done && m.has("word", "trouble") && len(r.Signs) == 0 && !slices.Contains(m.questions, true):
+	case len(m.events) == 0 && !done && m.has("word", "trouble") && len(r.Signs) == 0 && !slices.Contains(m.questions, true) && !doseAskers[m.toks[0].norm]:
 		m.events = append(m.events, doseEvent{dose: rules.Wrong})
 		r.Doses = append(r.Doses, rules.Wrong)
 	}

@@ -98,11 +98,16 @@ func (m *message) mentions() []mention {
 
 func (m *message) inPhaseWords(x match) bool {
 	for _, p := range m.foundNear(x.from-maxSpan, x.from) {
-		if p.concept.kind == "phase" && p.from <= x.from && p.to >= x.to {
+		if p.concept.kind == "phase" && p.from <= x.from && p.to >= x.to && !(p.concept.name == string(rules.Stimulation) && m.dosed()) {
 			return true
 		}
 	}
 	return false
+}
+
+// dosed: the message says or asks something of a dose.
+func (m *message) dosed() bool {
+	return slices.ContainsFunc(m.found, func(x match) bool { return x.concept.kind == "dose" })
 }
 
 // dropRepeats drops a form that only goes with a named drug: "letrozole pill",

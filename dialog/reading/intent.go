@@ -259,6 +259,12 @@ func (m *message) settle(r *Reading, all []rules.Intent) []rules.Intent {
 	if len(out) == 0 {
 		out = append(out, rules.Unclear)
 	}
+	if slices.Contains(out, rules.VisitQuestion) && m.hasWord["prepare"] {
+		r.Flags = addOnce(r.Flags, rules.Preparation)
+	}
+	if slices.Contains(out, rules.OtherPerson) && m.hasWord["relative_writes"] {
+		r.Flags = addOnce(r.Flags, rules.AsksForHer)
+	}
 	if slices.Contains(out, rules.Unclear) && m.unreadable() {
 		r.Flags = append(r.Flags, rules.Unreadable)
 	}
@@ -278,6 +284,14 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		}
 		drop(rules.Reschedule)
 		drop(rules.VisitQuestion)
+	}
+	if general := m.hasWord["asks_general"]; general && has(rules.VisitQuestion) && !m.hasWord["visit"] && (m.spokenOf(r) || m.any("topic", "illness")) {
+		drop(rules.VisitQuestion)
+		all = append(all, rules.Symptom)
+	} else if general && len(all) == 1 && has(rules.Emotional) {
+		if i := m.lastResort(r, true); i != "" && i != rules.PeriodStart {
+			all = []rules.Intent{i}
+		}
 	}
 	if has(rules.PeriodSpotting) && len(r.Signs) == 1 {
 		drop(rules.Symptom)

@@ -12,7 +12,7 @@ type match struct {
 // maxSteps bounds one attempt of one pattern, so that the time for a message
 // grows with its length and with nothing else. The longest attempt that the
 // lexicon needs on real sentences takes far fewer.
-const maxSteps = 4000
+const maxSteps = 2000
 
 // runner tries patterns on tokens.
 type runner struct {

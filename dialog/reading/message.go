@@ -97,6 +97,9 @@ func covers(a, b match) bool {
 	if a.concept.name == "compare" && b.concept.kind == "intent" && b.concept.name == string(rules.PeriodStart) {
 		return a.from < b.to && b.from < a.to
 	}
+	if a.concept.kind == "dose" && b.concept.kind == "sign" && b.concept.name == "fall" && a.from < b.to && b.from < a.to {
+		return true // the patch fell, not she
+	}
 	if a.from > b.from || a.to < b.to {
 		return false
 	}
@@ -142,11 +145,15 @@ func doseVoids(a, b match) bool {
 	if a.concept.name == "question" || a.concept.name == "time_question" {
 		return a.from <= b.from && rb > 1 && b.concept.name != "time_question" || a.concept.name == "time_question" && b.concept.name == "question"
 	}
+	// A question that comes first rules what it asks about.
+	if (b.concept.name == "question" || b.concept.name == "time_question") && b.from <= a.from && ra > 1 {
+		return false
+	}
 	return ra < rb
 }
 
 var doseRank = map[string]int{
-	"reversed": 1, "wrong": 2, "stopping": 3, "stopped": 4, "partial": 5, "missed": 6, "late": 7, "none_left": 8, "taken": 9,
+	"reversed": 1, "stopping": 2, "stopped": 3, "missed": 4, "wrong": 5, "partial": 6, "late": 7, "none_left": 8, "taken": 9,
 	"time_question": 10, "question": 11, "allergy": 0,
 }
 
