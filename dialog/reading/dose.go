@@ -31,6 +31,9 @@ const (
 func (m *message) readDrug(r *Reading) {
 	named := m.mentions()
 	m.events = m.doseEvents(len(named) > 0 || m.ctx.Expecting == ExpectDose)
+	if len(m.events) == 0 {
+		m.events = m.verbEvents(named)
+	}
 	r.Drug = m.mainDrug(named)
 	for _, x := range named {
 		if x.form == formInjection && x.drug == r.Drug {

@@ -93,11 +93,8 @@ var gapEnds = map[string]bool{
 // gap continues behind none to width tokens of the same sentence.
 func (r *runner) gap(pc, i, end, width int) {
 	for j := i; j <= i+width; j++ {
-		if j > r.start && j < len(r.toks) && r.toks[j].brk == hardBreak && j > i {
-			return
-		}
 		r.run(pc, j, end)
-		if j >= len(r.toks) || gapEnds[r.toks[j].norm] {
+		if j >= len(r.toks) || gapEnds[r.toks[j].norm] || j > r.start && r.toks[j].brk == hardBreak {
 			return
 		}
 	}
