@@ -151,6 +151,8 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 		return book.OptOut(ctx, a.tx, patient, e.Out)
 	case unreachable:
 		return book.SetUnreachable(ctx, a.tx, patient, e.Gone)
+	case back:
+		return a.tellBack(ctx)
 	case setNeutral:
 		if err := book.SetNeutral(ctx, a.tx, patient, e.Neutral); err != nil {
 			return err
@@ -241,8 +243,8 @@ func (a *applying) asking(ctx context.Context, dose string) (int64, bool, error)
 // tellAsking lets the human who asks after a dose know that she has answered.
 func (a *applying) tellAsking(ctx context.Context, dose string) error {
 	id, known, err := a.asking(ctx, dose)
-	if err != nil || !known {
-		return err
+	if err != nil || !known || a.m.talking && a.m.in.Kind == Text {
+		return err // what she writes to a coordinator reaches that coordinator
 	}
 	o := triage.Opening{Key: inboxKey(a.item) + "/taken", Patient: a.m.patient.ID, Person: a.m.patient.Person, Reason: triage.DoseSilent,
 		Language: a.m.patient.Language, Notes: []triage.Line{{Key: "note.taken"}}}
@@ -251,6 +253,26 @@ func (a *applying) tellAsking(ctx context.Context, dose string) error {
 	}
 	_, err = a.service.Desk.Attach(ctx, a.tx, id, o)
 	return err
+}
+
+// tellBack lets whoever is to phone her, since she could not be written to, know
+// that she is back.
+func (a *applying) tellBack(ctx context.Context) error {
+	live, err := a.service.Desk.ForPerson(ctx, a.tx, a.m.patient.Person)
+	if err != nil {
+		return err
+	}
+	for _, c := range live {
+		if c.Reason != triage.Unreachable && c.Reason != triage.OptedOut {
+			continue
+		}
+		o := triage.Opening{Key: fmt.Sprintf("%s/back/%d", inboxKey(a.item), c.ID), Patient: a.m.patient.ID, Person: a.m.patient.Person, Reason: c.Reason,
+			Language: a.m.patient.Language, Notes: []triage.Line{{Key: "note.back"}}}
+		if _, err := a.service.Desk.Attach(ctx, a.tx, c.ID, o); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // notes tell staff what the program knows and she did not write.
@@ -339,6 +361,9 @@ func (a *applying) calendar(ctx context.Context) error {
 	if len(a.unfit) > 0 {
 		// Something that was booked does not fit what she has just said.
 		foot = a.say("calendar.unsure", nil) + "\n" + foot
+	}
+	if g := p.Gestation; g != nil && g.Tellable {
+		lines = append(lines, "", a.say("calendar.gestation", phrase.Args{"weeks": fmt.Sprint(g.Weeks), "days": fmt.Sprint(g.Days), "due": a.m.day(g.DueDate)}))
 	}
 	text := a.say("calendar.head", nil) + "\n\n" + strings.Join(lines, "\n") + "\n\n" + foot
 	return a.reply(ctx, outbox.Reply, outbox.Message{Text: text, File: file})

@@ -61,6 +61,7 @@ type (
 	agree        struct{}
 	optOut       struct{ Out bool }
 	unreachable  struct{ Gone bool }
+	back         struct{} // whoever is to phone her learns that she can be written to again
 	setNeutral   struct{ Neutral bool }
 	setLanguage  struct{ Language string }
 )
@@ -78,6 +79,7 @@ func (sendCalendar) effect() {}
 func (agree) effect()        {}
 func (optOut) effect()       {}
 func (unreachable) effect()  {}
+func (back) effect()         {}
 func (setNeutral) effect()   {}
 func (setLanguage) effect()  {}
 

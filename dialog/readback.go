@@ -6,6 +6,7 @@ import (
 
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
+	"handrail.example/reminders/plan"
 	"handrail.example/triage"
 	"handrail.example/triage/rules"
 )
@@ -63,7 +64,7 @@ func (m *moment) repeated(r reminders.ReadBack) []effect {
 // phones her: at once about the trigger.
 func (m *moment) misread(r reminders.ReadBack) []effect {
 	return []effect{answerBack{r, reminders.SaidWrong},
-		openCase{Reason: string(triage.ReadBackWrong), Urgency: rules.SameDay, PageNow: r.Trigger(), Why: r.Fact.Drug},
+		openCase{Reason: string(triage.ReadBackWrong), Urgency: rules.SameDay, PageNow: r.Pressing(), Why: r.Fact.Drug},
 		say{Key: "readback.misread", Args: m.phones(nil)}, askBack{r}}
 }
 
@@ -94,13 +95,14 @@ func (m *moment) repeats() ([]effect, bool) {
 		if !m.gives(r, said) {
 			continue
 		}
-		if said.half || strings.Contains(m.in.Text, "?") {
+		// Only a dose can be meant for either half of the day.
+		if said.half && r.Fact.Kind != plan.Visit || strings.Contains(m.in.Text, "?") {
 			return []effect{askBack{r}}, true
 		}
 		return m.repeated(r), true
 	}
 	r := open[0]
-	if len(open) > 1 || m.reading.Intent == rules.DoseTaken || m.reading.Intent == rules.DoseMissed || r.Timed && !said.timed || !r.Timed && len(said.days) == 0 {
+	if len(open) > 1 || m.reading.Intent == rules.DoseTaken || m.reading.Intent == rules.DoseMissed || r.CalledOff != "" || r.Timed && !said.timed || !r.Timed && len(said.days) == 0 {
 		return nil, false
 	}
 	return m.misread(r), true
@@ -110,6 +112,9 @@ func (m *moment) repeats() ([]effect, bool) {
 // instruction; a day that she did not say is not held against her.
 func (m *moment) gives(r reminders.ReadBack, said spoken) bool {
 	right := r.Right.In(m.now.Location())
+	if r.CalledOff != "" {
+		return false // it is answered by a button, or read by a person
+	}
 	if !said.on(civil.DateOf(right), m.today()) {
 		return false
 	}

@@ -143,7 +143,21 @@ func (c *colleague) propose(ctx context.Context, p reminders.Patient, f plan.Fac
 		return fmt.Errorf("write down a %s: %w", f.Kind, err)
 	}
 	c.form.Draft = &draft{Number: c.in.Item, Patient: p.ID, Fact: body}
-	return c.ask(ctx, v, "staff.save")
+	return c.ask(ctx, v, c.beside(v, facts), "staff.save")
+}
+
+// beside names a visit of the same kind that lies ahead and stays, since somebody
+// who enters another one may have meant to move it.
+func (c *colleague) beside(v care.Preview, facts []reminders.Recorded) string {
+	if v.Fact.Kind != plan.Visit || v.Fact.Replaces != "" {
+		return ""
+	}
+	for _, f := range facts {
+		if f.Kind == plan.Visit && f.Step == v.Fact.Step && f.Fact.At.After(c.now) {
+			return c.phrase("staff.beside", phrase.Args{"old": c.fact(f.Fact), "how": v.Patient.Handle + " " + c.phrase("staff.correct", phrase.Args{"fact": f.ID})})
+		}
+	}
+	return ""
 }
 
 // orCorrect adds to a refusal how the entry that stands in the way is corrected.
@@ -163,8 +177,8 @@ func (c *colleague) orCorrect(ctx context.Context, p reminders.Patient, f plan.F
 	return triage.Refuse("fact_again", phrase.Args{"why": untrue.Why, "do": untrue.Do, "old": c.fact(old.Fact), "how": p.Handle + " " + c.phrase("staff.correct", phrase.Args{"fact": old.ID})})
 }
 
-func (c *colleague) ask(ctx context.Context, v care.Preview, key string) error {
-	return c.about(ctx, v.Patient, lines(c.preview(v), "", c.phrase(key, nil)), [][]outbox.Button{{
+func (c *colleague) ask(ctx context.Context, v care.Preview, note, key string) error {
+	return c.about(ctx, v.Patient, lines(c.preview(v), note, c.phrase(key, nil)), [][]outbox.Button{{
 		c.button("button.save", fmt.Sprintf("draft/%d/save", c.form.Draft.Number)),
 		c.button("button.discard", fmt.Sprintf("draft/%d/discard", c.form.Draft.Number)),
 	}})
@@ -177,7 +191,7 @@ func (c *colleague) verify(ctx context.Context, id int64) error {
 		return err
 	}
 	c.form.Draft = &draft{Number: c.in.Item, Patient: v.Patient.ID, Check: id}
-	return c.ask(ctx, v, "staff.save_check")
+	return c.ask(ctx, v, "", "staff.save_check")
 }
 
 // saveDraft saves what was shown last; number is the draft that a button belongs
@@ -201,8 +215,17 @@ func (c *colleague) saveDraft(ctx context.Context, number int64) error {
 	if v.Second {
 		key = "staff.to_be_checked"
 	}
-	return c.about(ctx, v.Patient, c.phrase(key, phrase.Args{"who": who(v.Patient), "fact": c.fact(v.Fact)}),
-		[][]outbox.Button{{c.button("button.chart", fmt.Sprintf("chart/%d", v.Patient.ID)), c.button("button.calendar", fmt.Sprintf("calendar/%d", v.Patient.ID))}})
+	text := c.phrase(key, phrase.Args{"who": who(v.Patient), "fact": c.fact(v.Fact)})
+	for _, id := range v.Settled {
+		text = lines(text, c.phrase("staff.settled", phrase.Args{"case": fmt.Sprint(id)}))
+	}
+	var buttons [][]outbox.Button
+	if v.ToTell != 0 {
+		text = lines(text, c.phrase("staff.to_tell", phrase.Args{"case": fmt.Sprint(v.ToTell)}))
+		buttons = c.toldButtons(v.ToTell)
+	}
+	return c.about(ctx, v.Patient, text,
+		append(buttons, []outbox.Button{c.button("button.chart", fmt.Sprintf("chart/%d", v.Patient.ID)), c.button("button.calendar", fmt.Sprintf("calendar/%d", v.Patient.ID))}))
 }
 
 func (c *colleague) saved(ctx context.Context, d *draft) (care.Preview, error) {

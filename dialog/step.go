@@ -16,13 +16,21 @@ import (
 // What is urgent comes first and never replaces the rest: a message that reports
 // a period and a pain has the pain put before a human and the period written down.
 func step(m *moment) []effect {
+	if !m.patient.Unreachable.IsZero() && m.in.Kind != Left && m.in.Kind != Returned && m.in.Kind != Ignored {
+		// Whoever writes can be written to, whatever was heard of her before.
+		return append([]effect{unreachable{false}, back{}}, m.said()...)
+	}
+	return m.said()
+}
+
+func (m *moment) said() []effect {
 	switch m.in.Kind {
 	case Press:
 		return m.press()
 	case Left:
 		return m.left()
 	case Returned:
-		return []effect{unreachable{false}}
+		return []effect{unreachable{false}, back{}}
 	case Media:
 		return m.media()
 	case Text, Edited:
@@ -137,6 +145,9 @@ func (m *moment) edited(alarmed bool) []effect {
 
 // commanded: the whole message is one of the fixed words.
 func (m *moment) commanded() ([]effect, bool) {
+	if thanks[tidy(m.in.Text)] {
+		return []effect{say{Key: "reply.thanks"}}, true
+	}
 	switch commandOf(m.in.Text) {
 	case cmdPeriod:
 		return m.periodToday(), true
@@ -195,7 +206,7 @@ func (m *moment) intent(i rules.Intent, first, concerned bool) ([]effect, bool) 
 	case rules.StopMessages:
 		return m.stop(), true
 	case rules.Thanks:
-		if first && len(m.reading.Also) == 0 && (!m.talking || thanks[tidy(m.in.Text)]) {
+		if first && len(m.reading.Also) == 0 && !m.talking {
 			return []effect{say{Key: "reply.thanks"}}, false
 		}
 		// What she answers to a coordinator goes to the coordinator.
@@ -298,6 +309,9 @@ func (m *moment) afterHours(paged bool) (key string, args phrase.Args) {
 // stop: she wants no more messages. A human is told, today if she is taking
 // something.
 func (m *moment) stop() []effect {
+	if !m.patient.OptedOut.IsZero() {
+		return []effect{say{Key: "optout.done"}}
+	}
 	return []effect{optOut{true}, openCase{Reason: string(triage.OptedOut), Urgency: m.unheard()}, say{Key: "optout.done"}}
 }
 
@@ -305,7 +319,7 @@ func (m *moment) start() []effect {
 	if m.patient.OptedOut.IsZero() {
 		return []effect{say{Key: "menu", Buttons: menu()}}
 	}
-	return []effect{optOut{false}, say{Key: "optout.back", Buttons: menu()}}
+	return []effect{optOut{false}, back{}, say{Key: "optout.back", Buttons: menu()}}
 }
 
 // next says what comes next: a step, a dose. Where a person has taken over, the

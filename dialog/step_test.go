@@ -315,7 +315,7 @@ func TestStepWords(t *testing.T) {
 		{"waiting", "avisos claros", Question{}, []string{"setNeutral{false}", "say neutral.off"}},
 		{"waiting", "stop", Question{}, []string{"optOut{true}", "case opted_out routine", "say optout.done"}},
 		{"tablet at eight", "stop", Question{}, []string{"optOut{true}", "case opted_out same_day", "say optout.done"}},
-		{"opted out", "start", Question{}, []string{"optOut{false}", "say optout.back " + theMenu}},
+		{"opted out", "start", Question{}, []string{"optOut{false}", "back{}", "say optout.back " + theMenu}},
 		{"waiting", "start", Question{}, []string{"say menu " + theMenu}},
 		{"waiting", "I need a person", Question{}, []string{"case person_wanted routine", "say reply.person"}},
 		{"waiting, night", "qwertz uiop", Question{}, []string{"case unclear same_day", "say reply.unclear + reply.closed"}},
@@ -361,7 +361,7 @@ func TestStepOtherKinds(t *testing.T) {
 	}{
 		{"waiting", Inbound{Kind: Left}, []string{"unreachable{true}", "case unreachable routine"}},
 		{"tablet at eight", Inbound{Kind: Left}, []string{"unreachable{true}", "case unreachable same_day"}},
-		{"waiting", Inbound{Kind: Returned}, []string{"unreachable{false}"}},
+		{"waiting", Inbound{Kind: Returned}, []string{"unreachable{false}", "back{}"}},
 		{"waiting", Inbound{Kind: Media, Attachment: "photo"}, []string{"case media routine", "say reply.media"}},
 		{"waiting", Inbound{Kind: Edited, Text: "qwertz uiop"}, []string{"case unclear same_day", "say reply.changed_words"}},
 		{"waiting", Inbound{Kind: Ignored}, nil},

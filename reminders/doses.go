@@ -49,6 +49,9 @@ func doseWords(f plan.Fact) string {
 	if f.Drug == "" {
 		return string(f.Kind)
 	}
+	if f.Kind == plan.StopOrder {
+		return f.Drug
+	}
 	return words(f.Drug, f.Dose, f.Unit)
 }
 

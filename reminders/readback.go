@@ -3,6 +3,7 @@ package reminders
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"handrail.example/reminders/civil"
@@ -24,6 +25,9 @@ type ReadBack struct {
 	// counts.
 	Right, Wrong time.Time
 	Timed        bool
+	// CalledOff is the kind of the order that was taken back; "" for none. She
+	// is then asked whether she will do it, not when.
+	CalledOff plan.FactKind
 	// Stage is how far it has come.
 	Stage Stage
 	// Asked is when she is asked, and Deadline when a person phones her.
@@ -60,6 +64,10 @@ func (r ReadBack) Open() bool { return r.Stage != Settled }
 
 // Trigger reports whether it is about the trigger.
 func (r ReadBack) Trigger() bool { return r.Fact.Kind == plan.TriggerOrder }
+
+// Pressing reports whether it cannot wait for the morning: the trigger, ordered or
+// called off.
+func (r ReadBack) Pressing() bool { return r.Trigger() || r.CalledOff == plan.TriggerOrder }
 
 // ReadBacks are those of the last two days, in the order in which they were
 // ordered.
@@ -122,6 +130,8 @@ func (b *Book) readBack(p Patient, c Cycle, f Recorded) (ReadBack, bool) {
 		// A trigger waits for no morning.
 		r.Subject, r.Right, r.Asked = "readback.trigger", f.At, f.Entered
 		r.Wrong = civil.DateOf(f.At).AddDays(1).At(civil.TimeOfDayOf(f.At), b.zone())
+	case f.Kind == plan.Retracted:
+		return b.calledOff(c, r)
 	case f.Kind == plan.Visit && f.Step == plan.Transfer:
 		arrive := f.At.Add(-b.Policy.Messages.Transfer.ArriveBefore)
 		r.Subject, r.Right, r.Wrong = "readback.transfer", arrive, arrive.Add(time.Hour)
@@ -130,6 +140,32 @@ func (b *Book) readBack(p Patient, c Cycle, f Recorded) (ReadBack, bool) {
 	}
 	r.Deadline = r.Asked.Add(b.Policy.Messages.ReadBackWithin)
 	return r, r.Right.After(f.Entered) || f.Kind == plan.StopOrder && !f.On.Before(b.civilDay(f.Entered))
+}
+
+// calledOff is the read-back of an order that was taken back: she was told to do
+// it, so she must know that she is not to.
+func (b *Book) calledOff(c Cycle, r ReadBack) (ReadBack, bool) {
+	i := slices.IndexFunc(c.Facts, func(f Recorded) bool { return f.ID == r.Fact.Replaces })
+	if i < 0 {
+		return r, false
+	}
+	old := c.Facts[i]
+	switch {
+	case old.Kind == plan.TriggerOrder:
+		r.Right, r.Asked, r.CalledOff = old.At, r.Fact.Entered, plan.TriggerOrder
+	case old.Kind == plan.OrderGiven && len(old.Times) > 0:
+		r.Right, r.CalledOff = old.From.At(old.Times[0], b.zone()), plan.OrderGiven
+	default:
+		return r, false
+	}
+	given, known := c.Live(plan.TriggerGiven)
+	if known && old.Kind == plan.TriggerOrder && !given.At.After(r.Fact.Entered) {
+		return r, false
+	}
+	r.Subject, r.Wrong = "readback.called_off", r.Right
+	r.Fact.Drug, r.Fact.Dose, r.Fact.Unit = old.Drug, old.Dose, old.Unit
+	r.Deadline = r.Asked.Add(b.Policy.Messages.ReadBackWithin)
+	return r, true
 }
 
 // drugOf is what the order with this ID is of.
@@ -191,7 +227,7 @@ func (w *wants) readBack(r ReadBack) {
 	}
 	w.message("readback/"+r.ID()+"/ask", outbox.Reply, r.Asked, r.Deadline, m)
 	again := r.Asked.Add(w.book.Policy.Messages.ReadBackAgain)
-	if !r.Trigger() {
+	if !r.Pressing() {
 		again = w.book.afterQuiet(again)
 	}
 	if again.Before(r.Deadline) {
@@ -214,11 +250,18 @@ func (b *Book) ReadBackQuestion(p Patient, r ReadBack) (string, [][]outbox.Butto
 	}
 	right := outbox.Button{Label: b.readBackTime(p, r, r.Right), Action: ActRight + r.ID()}
 	wrong := outbox.Button{Label: b.readBackTime(p, r, r.Wrong), Action: ActWrong + r.ID()}
+	if r.CalledOff != "" {
+		right.Label, wrong.Label = say("readback.will_not", nil), say("readback.will", nil)
+	}
 	buttons := [][]outbox.Button{{right}, {wrong}}
 	if r.Fact.Number%2 == 0 {
 		buttons = [][]outbox.Button{{wrong}, {right}}
 	}
-	return b.Instruction(p, r) + "\n" + say("readback.repeat", nil), buttons
+	repeat := "readback.repeat"
+	if r.CalledOff != "" {
+		repeat = "readback.repeat_called_off"
+	}
+	return b.Instruction(p, r) + "\n" + say(repeat, nil), buttons
 }
 
 // Instruction is what was ordered, in plain words.
@@ -241,6 +284,8 @@ func (b *Book) Instruction(p Patient, r ReadBack) string {
 
 func (b *Book) endWords(p Patient, s plan.Stop) string {
 	switch {
+	case s.AfterDoses == 1:
+		return b.Say(p.Language, false, "readback.one_dose", nil)
 	case s.AfterDoses > 0:
 		return b.Say(p.Language, false, "readback.doses", map[string]string{"n": fmt.Sprint(s.AfterDoses)})
 	case s.AfterDays > 0:
@@ -257,6 +302,27 @@ func (b *Book) readBackTime(p Patient, r ReadBack, t time.Time) string {
 		return b.Day(p.Language, civil.DateOf(t))
 	}
 	return b.Day(p.Language, civil.DateOf(t)) + ", " + b.Clock(p.Language, civil.TimeOfDayOf(t))
+}
+
+// note is the key of what staff read of an instruction that was not repeated.
+func (r ReadBack) note() string {
+	switch r.Fact.Kind {
+	case plan.StopOrder:
+		return "note.readback_stop"
+	case plan.Retracted:
+		return "note.readback_called_off"
+	case plan.Visit:
+		return "note.readback_transfer"
+	}
+	return "note.readback"
+}
+
+// at is the day and, where it counts, the minute, for staff.
+func (r ReadBack) at(zone *time.Location) string {
+	if !r.Timed {
+		return r.Right.In(zone).Format(time.DateOnly)
+	}
+	return r.Right.In(zone).Format("2006-01-02 15:04")
 }
 
 // runReadBack has somebody phone her about what she has not repeated.
@@ -279,8 +345,8 @@ func (b *Book) runReadBack(ctx context.Context, tx *store.Tx, payload []byte) er
 	}
 	for _, r := range all {
 		if r.ID() == d.About && r.Open() {
-			return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("fact/%d/readback", r.Fact.Number), Patient: p, Reason: NotReadBack, Grave: true, PageNow: r.Trigger(),
-				Notes: []Note{{"note.readback", map[string]string{"what": doseWords(r.Fact.Fact), "at": r.Right.In(b.zone()).Format("2006-01-02 15:04")}}}})
+			return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("fact/%d/readback", r.Fact.Number), Patient: p, Reason: NotReadBack, Grave: true, PageNow: r.Pressing(),
+				Notes: []Note{{r.note(), map[string]string{"what": doseWords(r.Fact.Fact), "at": r.at(b.zone())}}}})
 		}
 	}
 	return nil

@@ -101,9 +101,12 @@ func (b *Book) runDose(ctx context.Context, tx *store.Tx, payload []byte) error 
 		return err
 	}
 	// After hours somebody is woken for what cannot be made up for later.
-	wake := a.Trigger() || a.Dose.Class == plan.Progesterone
-	return b.Concern(ctx, tx, Concern{Key: DoseConcern(p.ID, a.ID), Patient: p, Reason: DoseSilent, Grave: true, PageNow: wake,
-		Notes: []Note{{"note.dose", map[string]string{"dose": a.Words(), "at": a.Dose.At.In(b.zone()).Format("2006-01-02 15:04")}}}})
+	wake := a.Trigger() || a.Dose.Class == plan.Progesterone && !b.quiet(tx.Now)
+	notes := []Note{{"note.dose", map[string]string{"dose": a.Words(), "at": a.Dose.At.In(b.zone()).Format("2006-01-02 15:04")}}}
+	if p.Quiet() {
+		notes = append(notes, Note{Key: "note.not_asked"})
+	}
+	return b.Concern(ctx, tx, Concern{Key: DoseConcern(p.ID, a.ID), Patient: p, Reason: DoseSilent, Grave: true, PageNow: wake, Notes: notes})
 }
 
 // DoseConcern is the cause of the concern about a dose of which nothing was heard.
@@ -128,12 +131,21 @@ func (b *Book) runOpenEnd(ctx context.Context, tx *store.Tx, payload []byte) err
 	}
 	for _, o := range pl.Open {
 		if o.Key == d.About && !o.Due.After(tx.Now) {
-			return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("cycle/%d/open/%s", c.ID, cause(o)), Patient: p, Reason: concernOf(o), Grave: true,
+			return b.Concern(ctx, tx, Concern{Key: OpenEndConcern(c.ID, o), Patient: p, Reason: concernOf(o), Grave: true,
 				Notes: append(stepNote(o), Note{"why." + o.Why.Code, o.Why.Args})})
 		}
 	}
 	return nil
 }
+
+// OpenEndConcern is the key of the concern about an open end of a cycle.
+func OpenEndConcern(cycle int64, o plan.OpenEnd) string {
+	return OpenEndConcerns(cycle) + cause(o)
+}
+
+// OpenEndConcerns is what the keys of all concerns about a cycle's open ends begin
+// with.
+func OpenEndConcerns(cycle int64) string { return fmt.Sprintf("cycle/%d/open/", cycle) }
 
 // cause names an open end and when it is due: what is put off, such as a missed
 // visit that is booked anew, can come due again. A result has its minute in its

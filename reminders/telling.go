@@ -21,6 +21,7 @@ func Visible(p plan.Plan) []plan.Step {
 	for _, s := range p.Steps {
 		switch {
 		case s.Status == plan.Dropped || s.Name == plan.LutealEnd:
+		case s.Name == plan.Trigger && !s.Booked && surged(p):
 		case plan.ResultBound(s) && (!s.Booked || s.Status == plan.Done):
 		default:
 			steps = append(steps, s)
@@ -28,6 +29,12 @@ func Visible(p plan.Plan) []plan.Step {
 	}
 	slices.SortStableFunc(steps, func(a, b plan.Step) int { return dayOf(a).Compare(dayOf(b)) })
 	return steps
+}
+
+// surged reports whether a surge came before any trigger was ordered. Whether there
+// will be one is then a physician's decision, and she is shown none.
+func surged(p plan.Plan) bool {
+	return slices.ContainsFunc(p.Conflicts, func(c plan.Conflict) bool { return c.Why.Code == "surge_before_trigger" })
 }
 
 // dayOf is the day by which a step is put in order.
@@ -100,7 +107,7 @@ func (b *Book) MovedLines(lang string, before, after plan.Plan, booked bool) []s
 func (b *Book) goneLines(lang string, before plan.Plan, gone map[string]plan.Step, booked bool) []string {
 	var lines []string
 	for _, s := range Visible(before) {
-		if _, ok := gone[s.Key]; !ok || s.Status == plan.Done || s.Status == plan.Missed || s.On.IsZero() || s.Order != "" || booked && !s.Booked {
+		if _, ok := gone[s.Key]; !ok || s.Status == plan.Done || s.Status == plan.Missed || s.On.IsZero() || s.Order != "" || s.Name == plan.Trigger || booked && !s.Booked {
 			continue
 		}
 		lines = append(lines, b.Say(lang, false, "moved.gone", map[string]string{"what": b.Say(lang, false, s.Phrase, nil)}))

@@ -278,7 +278,7 @@ func (b *builder) knownEnd(s *Step, f found, last civil.Date) {
 		s.Status = Done
 	}
 	early := last.Before(s.From)
-	if ongoing := !b.conditions[WhenNegative] && !b.conditions[WhenLost]; f.anchor.firm() && ongoing && (early || last.After(s.To)) {
+	if ongoing := !b.conditions[WhenNegative] && !b.conditions[WhenLost] && b.cancelled.IsZero(); f.anchor.firm() && ongoing && (early || last.After(s.To)) {
 		b.conflict(*s, because("end_outside", "last", last.String(), "earliest", s.From.String(), "latest", s.To.String()))
 	}
 	if early {

@@ -53,7 +53,7 @@ func (b *builder) openPeriod(add addOpen) {
 // openAfterCancel: every order that is still running needs a stop order.
 func (b *builder) openAfterCancel(add addOpen) {
 	for _, c := range b.orders {
-		if !c.never() && c.first.Before(b.cancelled) && (c.last.IsZero() || !c.last.Before(b.cancelled)) {
+		if !c.never() && c.stopped.IsZero() && c.first.Before(b.cancelled) && (c.last.IsZero() || !c.last.Before(b.cancelled)) {
 			add("stop/"+c.key, "", b.morning(b.cancelled), because("open_stop_after_cancel", "on", b.cancelled.String(), "order", c.key))
 		}
 	}

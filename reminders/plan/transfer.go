@@ -27,6 +27,9 @@ func (b *builder) planTrigger(name StepName) {
 	if b.surged && b.triggered().IsZero() && !b.transferred {
 		b.conflict(s, because("surge_before_trigger", "on", b.surge.On.String()))
 	}
+	if b.surged && b.ordered && !b.given && b.conditions[WhenSurge] && !b.transferred {
+		b.conflict(s, because("surge_trigger_ordered", "on", b.surge.On.String(), "at", b.trigger.At.Format("2006-01-02 15:04")))
+	}
 	if b.surged && !b.conditions[WhenSurge] {
 		b.conflict(s, because("surge_after_trigger", "on", b.surge.On.String()))
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
@@ -28,6 +29,12 @@ type Preview struct {
 	// Missing are the items of the checklist that her cycle still lacks, when the
 	// entry is its day one.
 	Missing []string
+	// ToTell is the case of a result that was saved and that whoever saved it
+	// must tell her; 0 for none.
+	ToTell int64
+	// Settled are the cases that a saved fact closed, since nothing is due any
+	// more.
+	Settled []int64
 
 	after plan.Plan
 }
@@ -51,6 +58,9 @@ func (c *Care) Preview(ctx context.Context, tx *store.Tx, actor triage.Staff, pa
 	}
 	p, err := c.Book.Patient(ctx, tx, patient)
 	if err != nil {
+		return Preview{}, err
+	}
+	if err := c.tellFirst(ctx, tx, p, f); err != nil {
 		return Preview{}, err
 	}
 	m, err := c.Book.Preview(ctx, tx, patient, f)
@@ -145,20 +155,20 @@ func (c *Care) Enter(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 		return v, c.askForCheck(ctx, tx, actor, v)
 	}
 	// First of all: while a result waits to be told, the book tells her nothing.
-	told, err := c.openResult(ctx, tx, actor, v, inbox)
-	if err != nil {
+	if v.ToTell, err = c.openResult(ctx, tx, actor, v, inbox); err != nil {
 		return v, err
 	}
 	m, err := c.save(ctx, tx, actor, v.Patient, v.Fact, inbox)
 	switch {
-	case err != nil && told:
+	case err != nil && v.ToTell != 0:
 		// The preview let it pass a moment ago: no refusal, but a failure that
 		// must undo the case too.
 		return v, fmt.Errorf("save a %s that was previewed: %v", f.Kind, err)
 	case err != nil:
 		return v, err
 	}
-	return v, c.follow(ctx, tx, v, m)
+	err = c.follow(ctx, tx, actor, &v, m)
+	return v, err
 }
 
 // save records a fact and the action that it is.
@@ -171,12 +181,16 @@ func (c *Care) save(ctx context.Context, tx *store.Tx, actor triage.Staff, p rem
 }
 
 // follow does what a saved fact calls for besides moving the calendar.
-func (c *Care) follow(ctx context.Context, tx *store.Tx, v Preview, m reminders.Moved) error {
+func (c *Care) follow(ctx context.Context, tx *store.Tx, actor triage.Staff, v *Preview, m reminders.Moved) error {
 	if len(v.Missing) > 0 {
 		if _, err := c.Desk.Open(ctx, tx, triage.Opening{Key: factKey(m.Fact.Number) + "/not_ready", Person: v.Patient.Person, Reason: triage.NotReady,
 			Urgency: rules.SameDay, Notes: []triage.Line{missingLine(v.Missing)}}); err != nil {
 			return err
 		}
+	}
+	var err error
+	if v.Settled, err = c.settle(ctx, tx, actor, v.Patient, m); err != nil {
+		return err
 	}
 	for _, k := range v.Conflicts {
 		if _, err := c.Desk.Open(ctx, tx, c.conflictCase(v.Patient, m.Fact.Number, k)); err != nil {
@@ -184,6 +198,34 @@ func (c *Care) follow(ctx context.Context, tx *store.Tx, v Preview, m reminders.
 		}
 	}
 	return nil
+}
+
+// settle closes the cases of what was due and is settled by a fact, unless somebody
+// else has one in hand: nobody should be called about an order that is there. What
+// waits to be told is not settled by an entry.
+func (c *Care) settle(ctx context.Context, tx *store.Tx, actor triage.Staff, p reminders.Patient, m reminders.Moved) (closed []int64, err error) {
+	cycle, err := c.Book.Cycle(ctx, tx, p.ID)
+	if err != nil || actor.May(triage.CloseCase) != nil {
+		return nil, err
+	}
+	due := make(map[string]bool)
+	for _, o := range m.New.Open {
+		due[reminders.OpenEndConcern(cycle.ID, o)] = true
+	}
+	live, err := c.Desk.ForPerson(ctx, tx, p.Person)
+	if err != nil {
+		return nil, err
+	}
+	for _, cs := range live {
+		if cs.Reason == triage.ResultToTell || due[cs.Key] || cs.Holder != 0 && cs.Holder != actor.ID || !strings.HasPrefix(cs.Key, reminders.OpenEndConcerns(cycle.ID)) {
+			continue
+		}
+		if _, err := c.Desk.Close(ctx, tx, actor, cs.ID, triage.Checked); err != nil {
+			return closed, err
+		}
+		closed = append(closed, cs.ID)
+	}
+	return closed, nil
 }
 
 func missingLine(items []string) triage.Line {

@@ -53,19 +53,19 @@ func viability(f plan.Fact) string {
 
 // openResult makes the one who enters a result answer for its being told: she has
 // the case, and it comes back to her, then to the lead, until it is closed. It
-// reports whether there is something to tell.
-func (c *Care) openResult(ctx context.Context, tx *store.Tx, actor triage.Staff, v Preview, inbox int64) (bool, error) {
+// returns the case, 0 where there is nothing to tell.
+func (c *Care) openResult(ctx context.Context, tx *store.Tx, actor triage.Staff, v Preview, inbox int64) (int64, error) {
 	note, some := toTell(v)
 	if !some {
-		return false, nil
+		return 0, nil
 	}
 	cycle, err := c.Book.Cycle(ctx, tx, v.Patient.ID)
 	if err != nil {
-		return true, err
+		return 0, err
 	}
-	_, err = c.Desk.Open(ctx, tx, triage.Opening{Key: resultKey(v.Fact, cycle.ID, inbox), Person: v.Patient.Person,
+	cs, err := c.Desk.Open(ctx, tx, triage.Opening{Key: resultKey(v.Fact, cycle.ID, inbox), Person: v.Patient.Person,
 		Reason: triage.ResultToTell, Urgency: rules.SameDay, Notes: []triage.Line{note}, Holder: actor})
-	return true, err
+	return cs.ID, err
 }
 
 // resultKey is the cause of a result's case. The calendar asks for a new hCG value
@@ -78,15 +78,29 @@ func resultKey(f plan.Fact, cycle, inbox int64) string {
 	return fmt.Sprintf("cycle/%d/tell/%s/%s/%d", cycle, f.Kind, f.Replaces, inbox)
 }
 
-// untold reports whether a result of hers waits to be told.
-func (c *Care) untold(ctx context.Context, tx *store.Tx, p reminders.Patient) (bool, error) {
+// tellFirst holds back what would ask her to start or to stop a medicine while a
+// result waits to be told: being asked to repeat it would be her first hint.
+func (c *Care) tellFirst(ctx context.Context, tx *store.Tx, p reminders.Patient, f plan.Fact) error {
+	if f.Kind != plan.OrderGiven && f.Kind != plan.StopOrder {
+		return nil
+	}
+	cs, waits, err := c.ToTell(ctx, tx, p)
+	if err != nil || !waits {
+		return err
+	}
+	return triage.Refuse("tell_first", phrase.Args{"case": fmt.Sprint(cs.ID)})
+}
+
+// ToTell is the case of a result of hers that waits to be told, the oldest; false
+// when there is none.
+func (c *Care) ToTell(ctx context.Context, tx *store.Tx, p reminders.Patient) (triage.Case, bool, error) {
 	live, err := c.Desk.ForPerson(ctx, tx, p.Person)
 	for _, cs := range live {
 		if cs.Reason == triage.ResultToTell {
-			return true, nil
+			return cs, true, nil
 		}
 	}
-	return false, err
+	return triage.Case{}, false, err
 }
 
 // Told records that a person has told her what a case says, by phone or in the
@@ -113,7 +127,7 @@ func (c *Care) Told(ctx context.Context, tx *store.Tx, actor triage.Staff, caseI
 	if err := c.did(ctx, tx, actor, triage.TellResult, p, 0, string(how)); err != nil {
 		return err
 	}
-	untold, err := c.untold(ctx, tx, p)
+	_, untold, err := c.ToTell(ctx, tx, p)
 	if err != nil || untold || p.Quiet() {
 		return err
 	}

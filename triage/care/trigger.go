@@ -79,5 +79,6 @@ func (c *Care) CheckTrigger(ctx context.Context, tx *store.Tx, actor triage.Staf
 		return v, err
 	}
 	v.Second = false
-	return v, c.follow(ctx, tx, v, m)
+	err = c.follow(ctx, tx, actor, &v, m)
+	return v, err
 }
