@@ -69,7 +69,10 @@ func (m *message) wordIntents() []rules.Intent {
 		if i == rules.StopMessages && x.to-x.from == 1 && len(m.toks) > 3 {
 			continue // "stop" and "baja" say it only alone
 		}
-		if (i == rules.LHPositive || i == rules.HomeTest || i == rules.StopMessages) && x.state != Present && x.state != Past {
+		if (i == rules.LHPositive || i == rules.HomeTest) && x.state != Present && x.state != Past && x.state != resolved {
+			continue
+		}
+		if i == rules.StopMessages && x.state == Hypothetical {
 			continue
 		}
 		if i == rules.PeriodStart || i == rules.PeriodSpotting {
@@ -296,6 +299,10 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 	if has(rules.PeriodSpotting) && len(r.Signs) == 1 {
 		drop(rules.Symptom)
 	}
+	if has(rules.VisitQuestion) && !has(rules.Reschedule) && m.hasWord["visit"] && m.hasWord["move"] {
+		drop(rules.VisitQuestion)
+		all = append(all, rules.Reschedule)
+	}
 	return addOnce(nil, all...)
 }
 
@@ -306,6 +313,12 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 	case m.bareDate(r):
 		m.period = true
 		return rules.PeriodStart
+	case m.hasWord["visit"] && (m.hasWord["move"] || m.hasWord["cannot_come"]) && r.Drug == "":
+		return rules.Reschedule
+	case m.hasWord["result"] && (m.asks() || m.hasWord["waits"]) && r.Drug == "":
+		return rules.ResultQuestion
+	case m.hasWord["visit"] && m.asks() && r.Drug == "":
+		return rules.VisitQuestion
 	case m.any("topic", "supplement"):
 		return rules.DoseQuestion
 	case m.any("topic", "lifestyle"):
@@ -324,6 +337,12 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Thanks
 	}
 	return ""
+}
+
+// asks: a sentence of the message ends with a question mark or opens as a
+// question.
+func (m *message) asks() bool {
+	return slices.Contains(m.questions, true) || m.hasWord["asker"]
 }
 
 // unreadable: no word of either language.

@@ -1,0 +1,126 @@
+package reading
+
+import (
+	"slices"
+
+	"handrail.example/triage/rules"
+)
+
+// What happened to a dose is mostly said in the patterns of doses.txt. Where
+// none of them fits, it is put together here from single words: a medicine, a
+// verb near it, whether the verb is denied, and whether the clause asks.
+
+// verbReach is how many words a verb may stand from its medicine.
+const verbReach = 9
+
+// verbEvents is what the verbs beside the medicines say.
+func (m *message) verbEvents(named []mention) []doseEvent {
+	var out []doseEvent
+	for _, x := range m.found {
+		if x.concept.kind != "verb" || !m.besideMedicine(x, named) {
+			continue
+		}
+		if d := m.verbSays(x); d != "" {
+			out = append(out, doseEvent{d, x})
+		}
+	}
+	if m.bodySpoken() {
+		// A symptom with a medicine beside it: what is asked is about the symptom.
+		out = slices.DeleteFunc(out, func(e doseEvent) bool { return e.dose != rules.Missed && e.dose != taken })
+	} else if len(out) == 0 && len(named) > 0 {
+		return m.askedAbout(named)
+	}
+	slices.SortStableFunc(out, func(a, b doseEvent) int {
+		return slices.Index(gravity, a.dose) - slices.Index(gravity, b.dose)
+	})
+	return out
+}
+
+// verbSays is what one verb says of a dose, by its kind and its state.
+func (m *message) verbSays(x match) rules.Dose {
+	denied := x.state == Negated || m.deniedJustBefore(x)
+	asks := m.asksHow(x) || x.state == Hypothetical
+	switch x.concept.name {
+	case "forget":
+		switch {
+		case asks:
+			return asked
+		case denied:
+			return taken
+		case x.state == Present || x.state == Past:
+			return rules.Missed
+		}
+	case "lose":
+		if asks {
+			return asked
+		}
+		if !denied && x.state == Present {
+			return rules.Partial
+		}
+	case "took":
+		switch {
+		case asks:
+			return asked
+		case denied:
+			return rules.Missed
+		case x.state == Present:
+			return taken
+		}
+	case "take":
+		if asks || m.questions[m.toks[x.from].sentence] {
+			return asked
+		}
+		if denied {
+			return rules.Missed
+		}
+	}
+	return ""
+}
+
+// deniedJustBefore: a word of denial stands right before the verb, whatever
+// the scopes say ("didnt", "no me", "nunca").
+func (m *message) deniedJustBefore(x match) bool {
+	for i := max(x.from-3, 0); i < x.from; i++ {
+		switch m.toks[i].norm {
+		case "not", "no", "never", "nunca", "ni", "without", "sin", "tampoco":
+			return m.toks[i].sentence == m.toks[x.from].sentence && !m.brokenBetween(i, x.from)
+		}
+	}
+	return false
+}
+
+// brokenBetween: a comma or more stands between two tokens.
+func (m *message) brokenBetween(from, to int) bool {
+	for i := from + 1; i <= to; i++ {
+		if m.toks[i].brk != noBreak {
+			return true
+		}
+	}
+	return false
+}
+
+func (m *message) besideMedicine(x match, named []mention) bool {
+	for _, n := range named {
+		d := max(n.from-x.to, x.from-n.to, 0)
+		if d <= verbReach && m.toks[n.from].sentence == m.toks[x.from].sentence {
+			return true
+		}
+	}
+	return false
+}
+
+// bodySpoken: a symptom is spoken of, in whatever state.
+func (m *message) bodySpoken() bool {
+	return slices.ContainsFunc(m.found, func(x match) bool { return isKind(x.concept, "sign", "head") })
+}
+
+// askedAbout: a medicine is named in a sentence that asks.
+func (m *message) askedAbout(named []mention) []doseEvent {
+	for _, n := range named {
+		if m.questions[m.toks[n.from].sentence] {
+			at := match{concept: &concept{kind: "dose", name: string(asked)}, from: n.from, to: n.to, state: Present}
+			return []doseEvent{{asked, at}}
+		}
+	}
+	return nil
+}
