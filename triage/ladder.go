@@ -179,6 +179,9 @@ func (d *Desk) held(ctx context.Context, tx *store.Tx, payload []byte) error {
 	if err != nil || c.State != Taken {
 		return err
 	}
+	if just, err := d.cameJust(ctx, tx, c.ID); err != nil || t.Once && just {
+		return err // several messages of hers bring it back once
+	}
 	holder, err := d.StaffMember(ctx, tx, c.Holder)
 	if err != nil {
 		return err
@@ -205,6 +208,14 @@ func (d *Desk) held(ctx context.Context, tx *store.Tx, payload []byte) error {
 		return nil
 	}
 	return d.promise(ctx, tx, "held", taskHeld, turn{Case: c.ID, Turn: last, Times: t.Times + 1}, d.Policy.nextHeld(c.stake(), tx.Now))
+}
+
+// cameJust reports whether a case has come back to its holder within the last
+// minutes.
+func (d *Desk) cameJust(ctx context.Context, tx *store.Tx, id int64) (bool, error) {
+	var n int
+	err := tx.Get(ctx, &n, `SELECT count(*) FROM case_events WHERE case_id = ? AND what = 'came_back' AND at > ?`, id, store.At(tx.Now.Add(-d.Policy.Again)))
+	return n > 0, err
 }
 
 func backTitle(s, holder Staff) string {

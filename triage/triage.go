@@ -48,6 +48,8 @@ type Known struct {
 	Language string // hers
 	// OptedOut: she has asked for no messages, so that a person phones her.
 	OptedOut bool
+	// Unreachable: she has blocked the chat.
+	Unreachable bool
 }
 
 // Refused says that something cannot be done, and in the phrasebook what to do

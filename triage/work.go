@@ -129,6 +129,8 @@ func (d *Desk) Answer(ctx context.Context, tx *store.Tx, who Staff, id int64, wo
 		return c, err
 	case known.OptedOut:
 		return c, Refuse("no_messages", phrase.Args{"who": known.Label})
+	case known.Unreachable:
+		return c, Refuse("unreachable", phrase.Args{"who": known.Label})
 	}
 	if c.State == Open {
 		if c, err = d.take(ctx, tx, who, c); err != nil {

@@ -42,7 +42,7 @@ func Who(book *reminders.Book) func(context.Context, *store.Tx, seal.Person) (tr
 		if err != nil || !known {
 			return triage.Known{}, err
 		}
-		return triage.Known{ID: p.ID, Label: Label(p), Language: p.Language, OptedOut: !p.OptedOut.IsZero()}, nil
+		return triage.Known{ID: p.ID, Label: Label(p), Language: p.Language, OptedOut: !p.OptedOut.IsZero(), Unreachable: !p.Unreachable.IsZero()}, nil
 	}
 }
 
