@@ -23,7 +23,8 @@ const (
 	alertRetry = 15 * time.Second // nor than this for an alert
 	longestAsk = time.Hour        // nor than this if the platform asks for more
 	taskTries  = 3                // failures of a task before a person must look
-	doubtTries = 5                // lost answers to one message before a person must look
+	doubtTries = 5                // lost answers to one message, others getting through, before a person must look
+	hopeless   = 20               // the same while nothing gets through to anybody, about half an hour
 )
 
 // TaskFunc does the work of a task. It runs in the transaction that settles its

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -16,17 +17,24 @@ import (
 
 // promise is what a simple model knows of a row.
 type promise struct {
-	order   int // in which it was first made
-	kind    outbox.Kind
-	person  int
-	text    string
-	due     time.Time
-	state   string // queued, withdrawn, sent or failed
-	unknown int    // lost answers so far
+	order     int // in which it was first made
+	kind      outbox.Kind
+	person    int
+	text      string
+	due       time.Time
+	state     string // queued, withdrawn, sent or failed
+	unknown   int    // lost answers so far
+	firstLost time.Time
 }
 
 func (p *promise) priority() int {
 	return map[outbox.Kind]int{outbox.Alert: 0, outbox.Answer: 1, outbox.Reply: 1, outbox.Reminder: 4}[p.kind]
+}
+
+// landing is when something got through.
+type landing struct {
+	pass int
+	at   time.Time
 }
 
 // machine drives an outbox and the model side by side.
@@ -38,6 +46,8 @@ type machine struct {
 	seen       int                      // deliveries that the model knows of
 	failures   int
 	versions   int
+	pass       int // of the dispatcher
+	delivered  []landing
 }
 
 var (
@@ -179,34 +189,53 @@ func (m *machine) doCrash(t *rapid.T) {
 	key := rapid.SampledFrom(machineKeys).Draw(t, "key")
 	if p := m.rows[key]; p != nil && p.state == "queued" && !p.due.After(m.clock.Now()) {
 		m.exec(`UPDATE outbox SET state = 'sending', lease_until = ? WHERE key = ?`, store.At(m.clock.Now().Add(time.Minute)), key)
-		m.lost(p)
+		defer m.lost(key, p)
 	}
+	m.pass++
 	m.dispatcher = m.world.dispatcher()
 	if err := m.dispatcher.Resume(m.ctx); err != nil {
 		t.Fatal(err)
 	}
 }
 
-// lost is what an unknown outcome does to a promise.
-func (m *machine) lost(p *promise) {
-	p.unknown++
-	if p.kind == outbox.Answer || p.unknown >= 5 {
-		p.state = "failed"
-		m.failures++
+// lost is what an unknown outcome does to a promise: it is given up after five, if
+// anything has got through to anybody since the first of them. Within one pass
+// that may be seen either way.
+func (m *machine) lost(key string, p *promise) {
+	if p.unknown++; p.unknown == 1 {
+		p.firstLost = m.clock.Now()
 	}
+	after := slices.ContainsFunc(m.delivered, func(d landing) bool { return d.pass < m.pass && !d.at.Before(p.firstLost) })
+	perhaps := m.state(key) == "failed" && slices.ContainsFunc(m.delivered, func(d landing) bool { return d.pass == m.pass })
+	switch {
+	case p.kind == outbox.Answer || p.unknown >= 5 && after || p.unknown >= 20:
+		p.state = "failed"
+	case p.unknown >= 5 && perhaps:
+		p.state = "failed"
+	default:
+		return
+	}
+	m.failures++
 }
 
 // follow takes what was put on the wire since, in order, and holds each against
 // the model before it learns what became of it.
 func (m *machine) follow(t *rapid.T) {
+	m.pass++
 	m.wire.mu.Lock()
 	defer m.wire.mu.Unlock()
+	for _, d := range m.wire.sent[m.seen:] {
+		if d.outcome.Fate == outbox.Sent {
+			m.delivered = append(m.delivered, landing{m.pass, d.at})
+		}
+	}
 	for ; m.seen < len(m.wire.sent); m.seen++ {
 		d := m.wire.sent[m.seen]
 		var p *promise
+		var name string
 		for key, q := range m.rows {
 			if d.Message.Text == q.text {
-				p = q
+				p, name = q, key
 			} else if len(d.Message.Text) > 1 && d.Message.Text[:1] == key {
 				t.Fatalf("%q went out, but %q was wanted", d.Message.Text, q.text)
 			}
@@ -234,7 +263,7 @@ func (m *machine) follow(t *rapid.T) {
 			p.state = "failed"
 			m.failures++
 		case outbox.Unknown:
-			m.lost(p)
+			m.lost(name, p)
 		}
 	}
 }

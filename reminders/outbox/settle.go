@@ -44,14 +44,31 @@ func (d *Dispatcher) settleUnknown(ctx context.Context, tx *store.Tx, r *row) er
 	if revised, err := d.becomeRevision(ctx, tx, r); err != nil || revised {
 		return err
 	}
-	var lost int
-	if err := tx.Get(ctx, &lost, `SELECT count(*) FROM attempts WHERE outbox_id = ? AND fate = ?`, r.ID, Unknown); err != nil {
+	doubtful, err := inDoubt(ctx, tx, r.ID)
+	if err != nil {
 		return err
 	}
-	if lost >= doubtTries {
+	if doubtful {
 		return d.giveUp(ctx, tx, r, "failed", Doubtful, r.outcome.Class)
 	}
 	return d.again(ctx, tx, r, 1)
+}
+
+// inDoubt reports whether so many answers to a message were lost that a person
+// must look. While nothing gets through to anybody it is the platform that is
+// out of reach, and the message is not to blame.
+func inDoubt(ctx context.Context, tx *store.Tx, id int64) (bool, error) {
+	var lost struct {
+		Times int        `db:"times"`
+		First store.Time `db:"first"`
+	}
+	err := tx.Get(ctx, &lost, `SELECT count(*) AS times, min(at) AS first FROM attempts WHERE outbox_id = ? AND fate = ?`, id, Unknown)
+	if err != nil || lost.Times < doubtTries || lost.Times >= hopeless {
+		return lost.Times >= hopeless, err
+	}
+	var through store.Time
+	some, err := tx.Find(ctx, &through, `SELECT at FROM attempts WHERE fate = ? ORDER BY id DESC LIMIT 1`, Sent)
+	return some && !through.Before(lost.First.Time), err
 }
 
 func noteAttempt(ctx context.Context, tx *store.Tx, id int64, o Outcome) error {
@@ -66,7 +83,11 @@ func (d *Dispatcher) again(ctx context.Context, tx *store.Tx, r *row, tries int)
 	}
 	if r.priority() == urgent && tries > 0 {
 		// It waits alone: other alerts to the same chat go on.
-		_, err := tx.Exec(ctx, `UPDATE outbox SET not_before = ? WHERE id = ?`, store.At(tx.Now.Add(backOff(r.Tries, alertRetry))), r.ID)
+		most := alertRetry
+		if r.outcome.Fate == Unknown && r.Tries >= doubtTries {
+			most = lastRetry
+		}
+		_, err := tx.Exec(ctx, `UPDATE outbox SET not_before = ? WHERE id = ?`, store.At(tx.Now.Add(backOff(r.Tries, most))), r.ID)
 		if err != nil {
 			return err
 		}
