@@ -124,6 +124,9 @@ func (m *message) mainDrug(named []mention) rules.Drug {
 		best, at := -1, 15
 		for i, x := range named {
 			d := max(x.from-e.to, e.from-x.to, 0)
+			if x.to <= e.from {
+				d += 2 // "took the one but forgot the other": what follows is meant
+			}
 			if x.vague {
 				d++
 			}

@@ -19,6 +19,7 @@ func (m *message) readFindings(r *Reading) {
 	}
 	all = append(all, m.withFever(all)...)
 	all = append(all, m.heads()...)
+	all = append(all, m.composed()...)
 	all = append(all, m.measures()...)
 	m.weigh(all)
 	slices.SortStableFunc(all, func(a, b seen) int { return cmp.Compare(a.from, b.from) })
@@ -67,13 +68,19 @@ type seen struct {
 // she does not say she has, and a grave sign that was there today.
 func (m *message) weigh(all []seen) {
 	low, high := false, false
+	var slow []seen
 	for _, x := range all {
+		if x.sign == slowPads {
+			slow = append(slow, x)
+		}
 		low = low || x.sign == noFever
 		high = high || x.sign == "high_temperature" && m.toks[x.from].isNumber()
 	}
 	for i := range all {
 		x := &all[i]
 		switch {
+		case x.sign == "soaking" && within(*x, slow):
+			x.state = Negated
 		case x.sign == "high_temperature" && low && !high:
 			x.state = Negated
 		case x.state == Present && m.general(x.from):
@@ -93,6 +100,11 @@ func (m *message) weigh(all []seen) {
 			x.state = Negated
 		}
 	}
+}
+
+// within reports whether x overlaps one of the others.
+func within(x seen, others []seen) bool {
+	return slices.ContainsFunc(others, func(o seen) bool { return x.from < o.to && o.from < x.to })
 }
 
 // denied: the sign stands in a question that the next sentence answers with no

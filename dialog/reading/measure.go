@@ -292,14 +292,21 @@ func (m *message) pads() []seen {
 		if x.concept.kind != "word" || x.concept.name != "pad" {
 			continue
 		}
-		if rate, from, to := m.padRate(x); rate >= soakPerHour {
+		rate, from, to := m.padRate(x)
+		switch {
+		case rate >= soakPerHour:
 			out = append(out, m.seenAt("soaking", from, to))
-		} else if rate >= heavyPerHour {
-			out = append(out, m.seenAt("heavy_flow", from, to))
+		case rate >= heavyPerHour:
+			out = append(out, m.seenAt("heavy_flow", from, to), seen{slowPads, from, to, Negated})
+		case rate > 0:
+			out = append(out, seen{slowPads, from, to, Negated})
 		}
 	}
 	return out
 }
+
+// slowPads is a count of pads that is no soaking, whatever the words around it.
+const slowPads = rules.Sign("slow_pads")
 
 // padRate is pads per hour near a word for a pad, 0 where no time is told.
 func (m *message) padRate(pad match) (rate float64, from, to int) {
