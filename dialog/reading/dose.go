@@ -44,6 +44,9 @@ func (m *message) readDrug(r *Reading) {
 
 func (m *message) doseEvents(medicine bool) []doseEvent {
 	var out []doseEvent
+	if e, ok := m.bareAnswer(); ok {
+		out = append(out, e)
+	}
 	for _, x := range m.found {
 		if x.concept.kind != "dose" {
 			continue
@@ -84,6 +87,28 @@ var doseAskers = map[string]bool{
 	"should": true, "can": true, "could": true, "must": true, "does": true, "is": true, "are": true, "how": true, "when": true,
 	"which": true, "what": true, "puedo": true, "puede": true, "debo": true, "debe": true, "cuando": true, "como": true, "cual": true,
 	"do": true, "would": true, "shall": true, "may": true, "donde": true, "where": true, "deberia": true,
+}
+
+// bareAnswer is the answer to "did you take it?" in a word or two: "yes", "ya",
+// "not yet". Longer answers are read like any message.
+func (m *message) bareAnswer() (doseEvent, bool) {
+	if m.ctx.Expecting != ExpectDose || len(m.toks) == 0 || len(m.toks) > 3 {
+		return doseEvent{}, false
+	}
+	whole := match{concept: &concept{kind: "dose"}, to: len(m.toks), state: Present}
+	for _, t := range m.toks {
+		switch t.norm {
+		case "no", "not", "nope", "todavia", "aun", "later", "luego", "nunca", "never":
+			return doseEvent{rules.Missed, whole}, true
+		}
+	}
+	for _, t := range m.toks {
+		switch t.norm {
+		case "yes", "si", "ya", "done", "taken", "listo", "lista", "ok", "okay", "ethumb", "hecho", "tomada", "puesta", "claro", "sure", "did", "yep":
+			return doseEvent{taken, whole}, true
+		}
+	}
+	return doseEvent{}, false
 }
 
 // saysDose: the words of x themselves speak of a dose ("forgot to take").

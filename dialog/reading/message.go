@@ -38,7 +38,7 @@ func newMessage(s *scanner, found []match, c Context) *message {
 		foreign: s.foreign*2 > s.letters,
 	}
 	m.lang, m.hasWord = m.language(), map[string]bool{}
-	found = suppress(found)
+	found = suppress(m.meant(found))
 	for _, x := range found {
 		if x.concept.kind == "cue" {
 			m.cues = append(m.cues, x)
@@ -52,6 +52,20 @@ func newMessage(s *scanner, found []match, c Context) *message {
 		m.found[i].state = m.stateOf(m.found[i])
 	}
 	return m
+}
+
+// meant drops what would be figurative if no part of the body stood in its
+// sentence.
+func (m *message) meant(found []match) []match {
+	bodily := map[int32]bool{}
+	for _, x := range found {
+		if x.concept.kind == "part" && x.concept.name != "breathing" || x.concept.kind == "mod" && bodyParts[x.concept.name] {
+			bodily[m.toks[x.from].sentence] = true
+		}
+	}
+	return slices.DeleteFunc(found, func(x match) bool {
+		return x.concept.name == "unless_part" && bodily[m.toks[x.from].sentence]
+	})
 }
 
 // suppress drops what lies inside a longer match of another meaning: the
@@ -129,7 +143,7 @@ func covers(a, b match) bool {
 		return longer && b.concept == a.concept
 	}
 	// "My husband has" is both an intent and a cue.
-	cue := b.concept.kind == "cue" && a.concept.name != string(rules.OtherPerson)
+	cue := b.concept.kind == "cue" && a.concept.name != string(rules.OtherPerson) && a.concept.name != string(rules.Symptom)
 	return longer && (b.concept == a.concept || cue ||
 		a.concept.name == string(rules.Symptom) && b.concept.name == string(rules.PeriodStart))
 }

@@ -177,6 +177,30 @@ func TestDrugs(t *testing.T) {
 	}
 }
 
+// A bare answer counts only where it was asked for.
+func TestBareAnswers(t *testing.T) {
+	t.Parallel()
+	cases := []struct {
+		text string
+		want rules.Intent
+	}{
+		{"yes", rules.DoseTaken}, {"sí", rules.DoseTaken}, {"ya", rules.DoseTaken}, {"done 👍", rules.DoseTaken},
+		{"no", rules.DoseMissed}, {"not yet", rules.DoseMissed}, {"todavía no", rules.DoseMissed}, {"aún no", rules.DoseMissed},
+	}
+	for _, c := range cases {
+		if got := Parse(c.text, Context{Sent: at(tuesday), Expecting: ExpectDose}).Intent; got != c.want {
+			t.Errorf("%q awaited: got %s, want %s", c.text, got, c.want)
+		}
+		if got := Parse(c.text, Context{Sent: at(tuesday)}).Intent; got == rules.DoseMissed {
+			t.Errorf("%q not awaited: got %s", c.text, got)
+		}
+	}
+	r := Parse("yesterday", Context{Sent: at(tuesday), Expecting: ExpectDate})
+	if r.Intent != rules.PeriodStart || r.Date != civil.MustDate("2026-03-09") {
+		t.Errorf("a bare day: got %s %v", r.Intent, r.Date)
+	}
+}
+
 // Many things in one message: the most urgent rules the answer, the others
 // still happen.
 func TestSeveralThings(t *testing.T) {
