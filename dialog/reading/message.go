@@ -157,7 +157,7 @@ func doseVoids(a, b match) bool {
 	}
 	ra, rb := doseRank[a.concept.name], doseRank[b.concept.name]
 	if a.concept.name == "question" || a.concept.name == "time_question" {
-		return a.from <= b.from && rb > 1 && b.concept.name != "time_question" || a.concept.name == "time_question" && b.concept.name == "question"
+		return a.from <= b.from && rb > 1 && b.concept.name != "time_question" && b.concept.name != "none_left" || a.concept.name == "time_question" && b.concept.name == "question"
 	}
 	// A question that comes first rules what it asks about.
 	if (b.concept.name == "question" || b.concept.name == "time_question") && b.from <= a.from && ra > 1 {
