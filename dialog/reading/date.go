@@ -220,7 +220,7 @@ func (d *dater) relative(i int) (dateExpr, bool) {
 		return dateExpr{days: []civil.Date{d.today.AddDays(-1)}, night: true, to: to}, true
 	}
 	if d.norm(i) == "manana" && !d.morning(i) {
-		return one(d.today.AddDays(1), i+1)
+		return dateExpr{days: []civil.Date{d.today.AddDays(1)}, to: i + 1, future: true}, true
 	}
 	for _, k := range phrasesBy[d.norm(i)] {
 		p := phrases[k]

@@ -545,11 +545,25 @@ func (d *dater) monthAt(i int) bool { _, ok := months[d.norm(i)]; return ok && d
 
 // hour: a number that is a time of day ("Sunday 8pm", "domingo 10 am").
 func (d *dater) hour(k, end int) bool {
-	if d.norm(end) == ":" {
+	if d.norm(end) == ":" || d.partFollows(end) {
 		return true
 	}
 	switch d.norm(end) {
 	case "am", "pm", "a", "p", "h", "hs", "hrs", "oclock", "ish":
+		return true
+	}
+	return false
+}
+
+// partFollows: "2 this afternoon", "9 de la noche", "8 in the morning".
+func (d *dater) partFollows(end int) bool {
+	switch d.norm(end) {
+	case "this", "in", "at", "de", "en":
+	default:
+		return false
+	}
+	switch d.norm(d.skip(end+1, "the", "la")) {
+	case "morning", "afternoon", "evening", "night", "noche", "tarde", "manana", "madrugada":
 		return true
 	}
 	return false

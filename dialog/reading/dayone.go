@@ -195,7 +195,22 @@ func (m *message) divided(x match, e dateExpr) bool {
 			return true
 		}
 	}
-	return false
+	return e.from >= x.to && m.ownDayBefore(x, e)
+}
+
+// ownDayBefore: x has a day of its own and "and" stands before e: "spotted on
+// Sunday and yesterday full flow".
+func (m *message) ownDayBefore(x match, e dateExpr) bool {
+	joined := false
+	for k := x.to; k < e.from; k++ {
+		switch m.toks[k].norm {
+		case "and", "y", "then", "but", "pero", "luego":
+			joined = true
+		}
+	}
+	return joined && slices.ContainsFunc(m.dates(), func(o dateExpr) bool {
+		return o.to <= x.from && x.from-o.to <= 3 && m.toks[o.from].sentence == m.toks[x.from].sentence
+	})
 }
 
 // corrected follows "no wait", "I mean": the day behind it wins.

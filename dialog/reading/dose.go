@@ -35,6 +35,9 @@ func (m *message) readDrug(r *Reading) {
 		m.events = m.verbEvents(named)
 	}
 	r.Drug = m.mainDrug(named)
+	if r.Drug == "" && len(m.events) > 0 && len(m.ctx.Medications) == 1 {
+		r.Drug = m.ctx.Medications[0].Drug
+	}
 	for _, x := range named {
 		if x.form == formInjection && x.drug == r.Drug {
 			m.injection = true
@@ -48,11 +51,11 @@ func (m *message) doseEvents(medicine bool) []doseEvent {
 		out = append(out, e)
 	}
 	for _, x := range m.found {
-		if x.concept.kind != "dose" {
+		if x.concept.kind != "dose" || m.noOnItsOwn(x) {
 			continue
 		}
 		d := doseInState(rules.Dose(x.concept.name), x.state)
-		if d == taken && m.asksHow(x) {
+		if (d == taken || d == rules.Stopped) && m.asksHow(x) {
 			d = asked
 		}
 		if d != "" && (medicine || m.saysDose(x)) {
@@ -86,7 +89,7 @@ func (m *message) asksHow(x match) bool {
 var doseAskers = map[string]bool{
 	"should": true, "can": true, "could": true, "must": true, "does": true, "is": true, "are": true, "how": true, "when": true,
 	"which": true, "what": true, "puedo": true, "puede": true, "debo": true, "debe": true, "cuando": true, "como": true, "cual": true,
-	"do": true, "would": true, "shall": true, "may": true, "donde": true, "where": true, "deberia": true,
+	"do": true, "would": true, "cuanto": true, "que": true, "shall": true, "may": true, "donde": true, "where": true, "deberia": true,
 }
 
 // bareAnswer is the answer to "did you take it?" in a word or two: "yes", "ya",
@@ -109,6 +112,12 @@ func (m *message) bareAnswer() (doseEvent, bool) {
 		}
 	}
 	return doseEvent{}, false
+}
+
+// noOnItsOwn: the denial with which x begins is an answer by itself: "no, I took
+// it".
+func (m *message) noOnItsOwn(x match) bool {
+	return x.from+1 < x.to && m.toks[x.from].norm == "no" && m.toks[x.from+1].brk != noBreak
 }
 
 // saysDose: the words of x themselves speak of a dose ("forgot to take").

@@ -315,6 +315,8 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.PeriodStart
 	case m.hasWord["visit"] && (m.hasWord["move"] || m.hasWord["cannot_come"]) && r.Drug == "":
 		return rules.Reschedule
+	case m.hasWord["go_in"] && m.hasWord["move"] && m.asks() && r.Drug == "":
+		return rules.Reschedule
 	case m.hasWord["result"] && (m.asks() || m.hasWord["waits"]) && r.Drug == "":
 		return rules.ResultQuestion
 	case m.hasWord["visit"] && m.asks() && r.Drug == "":
