@@ -40,7 +40,12 @@ func (w *wants) dose(a Asked) {
 	at := a.Dose.At
 	args := map[string]string{"dose": a.Words(), "time": w.clock(at)}
 	buttons := w.doseButtons(a)
-	w.message("dose/"+a.ID, outbox.Dose, at, a.Deadline, outbox.Message{Text: w.say("dose.ask", args), Buttons: buttons})
+	first := len(w.list)
+	ask := "dose.ask"
+	if w.late(at) {
+		ask = "dose.again"
+	}
+	w.message("dose/"+a.ID, outbox.Dose, at, a.Deadline, outbox.Message{Text: w.say(ask, args), Buttons: buttons})
 	again := a.Asked.Add(w.book.repeat(a.Dose.Class))
 	key := "dose/" + a.ID + "/again"
 	if a.Last == NotYet {
@@ -53,6 +58,28 @@ func (w *wants) dose(a Asked) {
 	if again.Before(a.Deadline) {
 		w.message(key, outbox.Dose, again, a.Deadline, outbox.Message{Text: w.say("dose.again", args), Buttons: buttons})
 	}
+	w.askOnce(first)
+}
+
+// tooLate is how long after its minute a question no longer speaks of now: common
+// practice, no source.
+const tooLate = 5 * time.Minute
+
+// late reports whether it is too late to say that it is t now.
+func (w *wants) late(t time.Time) bool { return w.now.Sub(t) > tooLate }
+
+// askOnce keeps, of the questions about one thing since the first'th promise, those
+// that lie ahead and the last that is past: somebody who could not be asked for a
+// while is asked once, and not once for each time.
+func (w *wants) askOnce(first int) {
+	asked := w.list[first:]
+	last := time.Time{}
+	for _, q := range asked {
+		if !q.Due.After(w.now) && q.Due.After(last) {
+			last = q.Due
+		}
+	}
+	w.list = append(w.list[:first], slices.DeleteFunc(asked, func(q outbox.Want) bool { return !q.Due.After(w.now) && q.Due.Before(last) })...)
 }
 
 func (w *wants) doseButtons(a Asked) [][]outbox.Button {
@@ -74,12 +101,17 @@ func (w *wants) trigger(a Asked) {
 		{{Label: w.say("trigger.given", args), Action: ActGiven + a.ID}, {Label: w.say("trigger.given_other", nil), Action: ActOther + a.ID}},
 		{{Label: w.say("trigger.not_given", nil), Action: ActNotDone + a.ID}, {Label: w.say("trigger.problem", nil), Action: ActProblem + a.ID}},
 	}
-	w.message("dose/"+a.ID, outbox.Dose, at, a.Deadline, outbox.Message{Text: w.say("trigger.now", args), Buttons: buttons})
+	first, ask := len(w.list), "trigger.now"
+	if w.late(at) {
+		ask = "trigger.check"
+	}
+	w.message("dose/"+a.ID, outbox.Dose, at, a.Deadline, outbox.Message{Text: w.say(ask, args), Buttons: buttons})
 	step := w.book.repeat(a.Dose.Class)
 	for again := a.Asked.Add(step); again.Before(a.Deadline); again = again.Add(step) {
 		w.message("dose/"+a.ID+"/check/"+again.UTC().Format("1504Z"), outbox.Dose, again, a.Deadline,
 			outbox.Message{Text: w.say("trigger.check", args), Buttons: buttons})
 	}
+	w.askOnce(first)
 }
 
 // tells says of which steps she is reminded, and whether only once a person has
@@ -136,7 +168,7 @@ func (w *wants) transferDay(key string, eve time.Time, s plan.Step, args map[str
 	drink := arrival.Add(-day.DrinkBefore)
 	args["arrival"], args["drink"] = w.clock(arrival), w.clock(drink)
 	text := w.say("transfer.eve", args)
-	if w.sedated(s.On) {
+	if Sedated(w.cycle, s.On) {
 		text += "\n" + w.say("transfer.driver", args)
 	}
 	w.message(key+"/eve", outbox.Reminder, eve, s.On.At(0, w.book.zone()), outbox.Message{Text: text, Buttons: w.show()})
@@ -146,10 +178,10 @@ func (w *wants) transferDay(key string, eve time.Time, s plan.Step, args map[str
 // sedatives are the drugs after which nobody drives. From memory.
 var sedatives = []string{"diazepam", "lorazepam", "alprazolam", "midazolam", "triazolam", "temazepam"}
 
-// sedated reports whether a sedative is ordered for day d.
-func (w *wants) sedated(d civil.Date) bool {
-	for _, f := range w.cycle.Facts {
-		if f.Kind == plan.OrderGiven && f.From == d && !w.cycle.replaced(f) && slices.Contains(sedatives, strings.ToLower(f.Drug)) {
+// Sedated reports whether a sedative is ordered for day d.
+func Sedated(c Cycle, d civil.Date) bool {
+	for _, f := range c.Facts {
+		if f.Kind == plan.OrderGiven && f.From == d && !c.replaced(f) && slices.Contains(sedatives, strings.ToLower(f.Drug)) {
 			return true
 		}
 	}

@@ -225,6 +225,7 @@ func (w *wants) readBack(r ReadBack) {
 	} else {
 		m.Text, m.Buttons = w.book.ReadBackQuestion(w.patient, r)
 	}
+	first := len(w.list)
 	w.message("readback/"+r.ID()+"/ask", outbox.Reply, r.Asked, r.Deadline, m)
 	again := r.Asked.Add(w.book.Policy.Messages.ReadBackAgain)
 	if !r.Pressing() {
@@ -233,6 +234,7 @@ func (w *wants) readBack(r ReadBack) {
 	if again.Before(r.Deadline) {
 		w.message("readback/"+r.ID()+"/again", outbox.Reply, again, r.Deadline, m)
 	}
+	w.askOnce(first)
 }
 
 // ReadBackQuestion is what she is asked at the stage that the read-back has come

@@ -29,7 +29,7 @@ func (c *Care) askForCheck(ctx context.Context, tx *store.Tx, actor triage.Staff
 }
 
 func (c *Care) triggerArgs(f plan.Fact, by triage.Staff) phrase.Args {
-	return phrase.Args{"at": f.At.In(c.Book.Policy.Location()).Format("2006-01-02 15:04"), "dose": fmt.Sprintf("%s %v %s", f.Product, f.Dose, f.Unit),
+	return phrase.Args{"at": f.At.In(c.Book.Policy.Location()).Format("2006-01-02 15:04"), "dose": fmt.Sprintf("%s %v %s, %s", f.Drug, f.Dose, f.Unit, f.Product),
 		"route": f.Route, "prescriber": f.Prescriber, "by": by.Name}
 }
 
