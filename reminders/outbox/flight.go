@@ -65,18 +65,27 @@ func (f *flights) count() int {
 func (f *flights) wait() { f.wg.Wait() }
 
 // launch puts claimed rows on the wire. Chats go side by side, so that a slow one
-// holds up nobody; within a chat the order is kept, save for alerts.
+// holds up nobody; within a chat the order is kept, the more urgent first, save for
+// alerts, which wait for nothing.
 func (d *Dispatcher) launch(ctx context.Context, claimed []*row) {
 	ctx = context.WithoutCancel(ctx) // a stop lets finish what has begun
 	d.flights.begin(claimed)
+	ahead := make(map[chat]chan struct{})
 	for _, rows := range queues(claimed) {
+		c, landed := rows[0].chat(), make(chan struct{})
+		var before chan struct{}
 		if p := rows[0].priority(); p != urgent {
-			d.limits.launched(rows[0].chat(), p)
+			d.limits.launched(c, p)
+			before, ahead[c] = ahead[c], landed
 		}
 		release := d.aloft()
 		d.flights.wg.Go(func() {
 			defer release()
+			if before != nil {
+				<-before
+			}
 			d.fly(ctx, rows)
+			close(landed)
 			d.flights.land(rows)
 			d.Outbox.bell.Ring()
 		})

@@ -303,3 +303,21 @@ func TestWaitsGrow(t *testing.T) {
 		})
 	}
 }
+
+// Of what is due to one chat at once, the more urgent is read first, although
+// chats and priorities are on the wire side by side.
+func TestTheMoreUrgentIsReadFirst(t *testing.T) {
+	t.Parallel()
+	w := setup(t, 1)
+	w.wire.answer = func(e outbox.Envelope) outbox.Outcome {
+		if e.Message.Text == "reply" {
+			time.Sleep(20 * time.Millisecond) // an answer that takes its time
+		}
+		return outbox.Outcome{Fate: outbox.Sent}
+	}
+	w.put(w.say("reminder", outbox.Reminder, 0), w.say("dose", outbox.Dose, 0), w.say("reply", outbox.Reply, 0))
+	w.settle(w.dispatcher())
+	if got, want := w.wire.texts(), []string{"reply", "dose", "reminder"}; !slices.Equal(got, want) {
+		t.Errorf("read %v, want %v", got, want)
+	}
+}
