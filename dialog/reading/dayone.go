@@ -141,7 +141,8 @@ func (m *message) undecided(a, b dateExpr) bool {
 			return true
 		}
 	}
-	return m.questions[m.toks[a.from].sentence] && m.questions[m.toks[b.from].sentence]
+	sa, sb := m.toks[a.from].sentence, m.toks[b.from].sentence
+	return sa != sb && m.questions[sa] && m.questions[sb]
 }
 
 func (m *message) periodAnchor() match {

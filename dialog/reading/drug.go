@@ -98,16 +98,30 @@ func (m *message) mentions() []mention {
 
 func (m *message) inPhaseWords(x match) bool {
 	for _, p := range m.foundNear(x.from-maxSpan, x.from) {
-		if p.concept.kind == "phase" && p.from <= x.from && p.to >= x.to && !(p.concept.name == string(rules.Stimulation) && m.dosed()) {
+		if p.concept.kind == "phase" && p.from <= x.from && p.to >= x.to && p.concept.name != string(rules.Stimulation) && !m.hasWord["allergic"] {
 			return true
 		}
 	}
 	return false
 }
 
-// dosed: the message says or asks something of a dose.
-func (m *message) dosed() bool {
-	return slices.ContainsFunc(m.found, func(x match) bool { return x.concept.kind == "dose" })
+// aside reports whether the medicine of a message is by the way: vague words or
+// a painkiller beside a symptom, where nothing is told or asked of a dose; the
+// trigger beside an ovulation test; a level in the blood.
+func (m *message) aside(x mention) bool {
+	told := slices.ContainsFunc(m.events, func(e doseEvent) bool { return e.dose != taken })
+	switch {
+	case x.drug == rules.Trigger && m.has("intent", string(rules.LHPositive)):
+		return true
+	case told:
+		return false
+	case x.drug == rules.Progesterone || x.drug == rules.Estrogen:
+		return m.has("intent", string(rules.ResultQuestion)) && !x.vague && len(m.events) == 0
+	case x.drug == rules.OtherDrug && m.has("intent", string(rules.Emotional)) && x.vague:
+		return true
+	}
+	return m.bodySpoken() && x.vague && x.form != formVaginal && x.form != formPatch ||
+		m.bodySpoken() && x.drug == rules.OtherDrug && m.hasWord["painkiller"] && !m.asks()
 }
 
 // dropRepeats drops a form that only goes with a named drug: "letrozole pill",

@@ -37,6 +37,7 @@ func (m *message) readFindings(r *Reading) {
 	if m.hasWord["accident"] && slices.Contains(r.Signs, "overdose") {
 		r.Signs = slices.DeleteFunc(r.Signs, func(s rules.Sign) bool { return s == "self_harm" })
 	}
+	m.dropWithin(all, r)
 	tidy(r)
 }
 
@@ -96,7 +97,7 @@ func (m *message) weigh(all []seen) {
 			x.state = Present
 		case x.state == resolved:
 			x.state = Past
-		case x.state == Present && m.denied(x.from):
+		case x.state == Present && (m.denied(x.from) || m.hasWord["all_clear"] && !m.about[m.toks[x.from].sentence].owns):
 			x.state = Negated
 		}
 	}
@@ -202,5 +203,23 @@ func tidy(r *Reading) {
 	r.Findings = nil
 	for _, s := range r.Signs {
 		r.Findings = addOnce(r.Findings, rules.FindingOf(s))
+	}
+}
+
+// dropWithin drops "cramps", the least that a word for pain says, where the
+// word belongs to a sore injection site or a side effect.
+func (m *message) dropWithin(all []seen, r *Reading) {
+	var weak, free bool
+	for _, x := range all {
+		if x.sign != "cramps" || x.state != Present {
+			continue
+		}
+		in := slices.ContainsFunc(all, func(w seen) bool {
+			return weakSigns[string(w.sign)] && w.state == Present && w.from <= x.from && x.to <= w.to
+		})
+		weak, free = weak || in, free || !in
+	}
+	if weak && !free {
+		r.Signs = slices.DeleteFunc(r.Signs, func(s rules.Sign) bool { return s == "cramps" })
 	}
 }

@@ -3,6 +3,7 @@ package reading
 import (
 	"slices"
 
+	"handrail.example/reminders/civil"
 	"handrail.example/triage/rules"
 )
 

@@ -291,19 +291,7 @@ func keyOf(p pattern, first idSet, common []bool) idSet {
 
 // find has every match of every concept, in the order of the text.
 func (l *lexicon) find(r *runner) []match {
-	r.open = make([]uint64, len(l.patterns)/64+1)
-	for i := range r.toks {
-		for _, id := range r.toks[i].word.ids {
-			if id != 0 {
-				for _, p := range l.byKey[id] {
-					r.open[p/64] |= 1 << (p % 64)
-				}
-			}
-		}
-	}
-	for _, p := range l.always {
-		r.open[p/64] |= 1 << (p % 64)
-	}
+	l.open(r)
 	out := make([]match, 0, 2*len(r.toks)+8)
 	for i := range r.toks {
 		t := &r.toks[i]
@@ -319,9 +307,40 @@ func (l *lexicon) find(r *runner) []match {
 	return out
 }
 
+// open notes which words are there and opens the patterns that have all the
+// words they need; a pattern whose key is missing is not even looked at.
+func (l *lexicon) open(r *runner) {
+	r.there = make(bitSet, l.lastID/64+1)
+	r.opened = make(bitSet, len(l.patterns)/64+1)
+	seen := make(bitSet, len(l.patterns)/64+1)
+	for i := range r.toks {
+		for _, id := range r.toks[i].word.ids {
+			r.there.add(id)
+		}
+	}
+	look := func(patterns []int32) {
+		for _, p := range patterns {
+			if !seen.has(p) {
+				seen.add(p)
+				if r.hasAll(l.patterns[p].needs) {
+					r.opened.add(p)
+				}
+			}
+		}
+	}
+	look(l.always)
+	for i := range r.toks {
+		for _, id := range r.toks[i].word.ids {
+			if id != 0 {
+				look(l.byKey[id])
+			}
+		}
+	}
+}
+
 func (l *lexicon) try(r *runner, patterns []int32, i int, out []match) []match {
 	for _, p := range patterns {
-		if r.open[p/64]&(1<<(p%64)) == 0 {
+		if !r.opened.has(p) {
 			continue
 		}
 		if end := r.at(l.patterns[p].prog, i); end > i {

@@ -1,5 +1,7 @@
 package reading
 
+import "slices"
+
 // match is one place where a pattern of a concept was found.
 type match struct {
 	concept *concept
@@ -17,14 +19,32 @@ const maxSteps = 2000
 // runner tries patterns on tokens.
 type runner struct {
 	toks []token
-	// open has a bit for every pattern whose key word is in the message.
-	open  []uint64
+	// there has the ids of all words of the message, opened the patterns that
+	// have what they need among them.
+	there, opened bitSet
+
 	prog  []instr
 	start int
 	steps int
 	best  int
 	// total counts steps over a whole message, for the test of linear growth.
 	total int
+}
+
+// bitSet is a set of small numbers.
+type bitSet []uint64
+
+func (b bitSet) has(i int32) bool { return b[i/64]&(1<<(i%64)) != 0 }
+func (b bitSet) add(i int32)      { b[i/64] |= 1 << (i % 64) }
+
+// hasAll reports whether the message has a word of each set.
+func (r *runner) hasAll(needs []idSet) bool {
+	for _, s := range needs {
+		if !slices.ContainsFunc(s, r.there.has) {
+			return false
+		}
+	}
+	return true
 }
 
 // at runs a program from token i and returns the end of the longest match, or
@@ -92,8 +112,15 @@ var gapEnds = map[string]bool{
 
 // gap continues behind none to width tokens of the same sentence.
 func (r *runner) gap(pc, i, end, width int) {
+	in := &r.prog[pc]
 	for j := i; j <= i+width; j++ {
-		r.run(pc, j, end)
+		if in.op == opWord { // nearly always: look before going on
+			if r.steps++; r.takes(in, j, j > end) {
+				r.run(pc+1, j+1, j+1)
+			}
+		} else {
+			r.run(pc, j, end)
+		}
 		if j >= len(r.toks) || gapEnds[r.toks[j].norm] || j > r.start && r.toks[j].brk == hardBreak {
 			return
 		}

@@ -114,6 +114,9 @@ func covers(a, b match) bool {
 	if a.concept.kind == "dose" && b.concept.kind == "sign" && b.concept.name == "fall" && a.from < b.to && b.from < a.to {
 		return true // the patch fell, not she
 	}
+	if a.concept.kind == "sign" && b.concept.kind == "sign" && a.from < b.from && b.from < a.to && a.concept.over(b.concept.name) {
+		return true // "almost fainted" and "fainted when I stood up"
+	}
 	if a.from > b.from || a.to < b.to {
 		return false
 	}
@@ -125,7 +128,8 @@ func covers(a, b match) bool {
 		}
 		return b.concept.kind != a.concept.kind && !isKind(b.concept, "word", "intent") || longer && b.concept.kind == a.concept.kind
 	case "sign":
-		return longer && isKind(b.concept, "head", "cue") || longer && b.concept.kind == "sign" && a.concept.over(b.concept.name)
+		head := b.concept.kind == "head" && !weakSigns[a.concept.name]
+		return longer && (head || b.concept.kind == "cue") || b.concept.kind == "sign" && a.concept.over(b.concept.name)
 	case "dose":
 		return longer && (b.concept.kind == "cue" || b.concept == a.concept || b.concept.kind == "sign" && b.concept.name != "overdose")
 	case "cue":
@@ -147,6 +151,10 @@ func covers(a, b match) bool {
 	return longer && (b.concept == a.concept || cue ||
 		a.concept.name == string(rules.Symptom) && b.concept.name == string(rules.PeriodStart))
 }
+
+// weakSigns take no word for pain away from what else is said of it: "severe
+// belly pain after the shot" is more than a sore spot.
+var weakSigns = map[string]bool{"site_sore": true, "side_effect": true}
 
 // doseVoids: words about a dose that overlap are told once. "Did not forget"
 // voids "forgot", a question voids what it asks about, a wrong dose is not also

@@ -118,7 +118,11 @@ func (s *scanner) mark(i int, r rune, n int) int {
 	case '"', '“', '”', '«', '»':
 		s.quotes = append(s.quotes, i)
 		s.soft()
-	case '¿', ',', ':', '-', '(', ')', '–', '—', '/', '[', ']', '+', '=', '&', '|', '<', '>':
+	case '-':
+		if i == 0 || !isLetter(s.text[i-1]) || !letterAt(s.text, i+1) { // "period-like" is not parted
+			s.soft()
+		}
+	case '¿', ',', ':', '(', ')', '–', '—', '/', '[', ']', '+', '=', '&', '|', '<', '>':
 		s.soft()
 	default:
 		if name, ok := pictograms[r]; ok {
