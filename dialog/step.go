@@ -287,6 +287,9 @@ func (m *moment) humanReads(reason triage.Reason, key string) []effect {
 	case m.alarmed:
 		return []effect{c, say{Key: "reply.alarm", Args: m.phones(nil)}}
 	}
+	if key == "reply.unclear" && m.driverAsked() {
+		key, c.Notes = "reply.routine", append(c.Notes, triage.Line{Key: "note.driver"})
+	}
 	if key == "reply.unclear" && !m.patient.Hushed.IsZero() {
 		key = "reply.routine" // a program has no business to explain itself now
 	}
@@ -295,6 +298,15 @@ func (m *moment) humanReads(reason triage.Reason, key string) []effect {
 		answer.Then, answer.Args = m.afterHours(c.PageNow)
 	}
 	return []effect{c, answer}
+}
+
+// driverAsked reports whether she was asked the evening before her transfer who
+// takes her home, and is still on her way there.
+func (m *moment) driverAsked() bool {
+	return slices.ContainsFunc(m.plan.Steps, func(s plan.Step) bool {
+		eve := s.On.AddDays(-1).At(m.policy.Messages.VisitEvening, m.now.Location())
+		return s.Name == plan.Transfer && s.Booked && s.Status != plan.Dropped && m.patient.Hushed.IsZero() && !m.now.Before(eve) && m.now.Before(s.At) && reminders.Sedated(m.cycle, s.On)
+	})
 }
 
 // afterHours says when the chat is read again, or that somebody is being woken.

@@ -193,7 +193,7 @@ func (c *Care) follow(ctx context.Context, tx *store.Tx, actor triage.Staff, v *
 		return err
 	}
 	for _, k := range v.Conflicts {
-		if _, err := c.Desk.Open(ctx, tx, c.conflictCase(v.Patient, m.Fact.Number, k)); err != nil {
+		if _, err := c.Desk.Open(ctx, tx, c.conflictCase(v.Patient, m.Fact, k)); err != nil {
 			return err
 		}
 	}
@@ -245,13 +245,19 @@ func joined(items []string) string {
 
 // conflictCase is the case for something that does not fit. The one who entered
 // it has seen it; it waits for whoever can mend it.
-func (c *Care) conflictCase(p reminders.Patient, fact int64, k plan.Conflict) triage.Opening {
+//
+// A visit on an unusual day is no hurry; what hangs on the laboratory is.
+func (c *Care) conflictCase(p reminders.Patient, f reminders.Recorded, k plan.Conflict) triage.Opening {
+	urgency := rules.SameDay
+	if f.Kind == plan.Visit && f.Step != plan.Transfer {
+		urgency = rules.Routine
+	}
 	args := phrase.Args{}
 	for name, value := range k.Why.Args {
 		args[name] = value
 	}
-	return triage.Opening{Key: factKey(fact) + "/conflict/" + k.Key + "/" + k.Why.Code, Person: p.Person, Reason: triage.Conflict,
-		Urgency: rules.SameDay, Notes: []triage.Line{{Key: "why." + k.Why.Code, Args: args}}}
+	return triage.Opening{Key: factKey(f.Number) + "/conflict/" + k.Key + "/" + k.Why.Code, Person: p.Person, Reason: triage.Conflict,
+		Urgency: urgency, Notes: []triage.Line{{Key: "why." + k.Why.Code, Args: args}}}
 }
 
 // Undo takes back a fact that was entered by mistake. It stays on record.

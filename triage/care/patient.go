@@ -3,6 +3,7 @@ package care
 import (
 	"context"
 	"errors"
+	"fmt"
 	"regexp"
 	"slices"
 	"strings"
@@ -116,7 +117,23 @@ func (c *Care) Hush(ctx context.Context, tx *store.Tx, actor triage.Staff, patie
 			return false, err
 		}
 	}
-	return true, c.did(ctx, tx, actor, triage.HushPatient, p, 0, note)
+	if err := c.did(ctx, tx, actor, triage.HushPatient, p, 0, note); err != nil || hushed {
+		return true, err
+	}
+	return true, c.tellMeanwhile(ctx, tx, p)
+}
+
+// tellMeanwhile tells somebody who is written to again what was booked in the meantime,
+// unless a result must be told first.
+func (c *Care) tellMeanwhile(ctx context.Context, tx *store.Tx, before reminders.Patient) error {
+	p, err := c.Book.Patient(ctx, tx, before.ID)
+	if err != nil || p.Quiet() {
+		return err
+	}
+	if _, untold, err := c.ToTell(ctx, tx, p); err != nil || untold {
+		return err
+	}
+	return c.catchUp(ctx, tx, p, before.Hushed, fmt.Sprintf("patient/%d/lifted/%s", p.ID, tx.Now.UTC().Format("20060102T150405Z")))
 }
 
 // Endings are the words with which a cycle is closed.

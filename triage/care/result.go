@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
@@ -131,19 +132,18 @@ func (c *Care) Told(ctx context.Context, tx *store.Tx, actor triage.Staff, caseI
 	if err != nil || untold || p.Quiet() {
 		return err
 	}
-	return c.catchUp(ctx, tx, p, cs)
+	return c.catchUp(ctx, tx, p, cs.Opened, fmt.Sprintf("case/%d", cs.ID))
 }
 
-// catchUp tells her what was booked while nothing could be said, since a case was
-// opened.
-func (c *Care) catchUp(ctx context.Context, tx *store.Tx, p reminders.Patient, cs triage.Case) error {
+// catchUp tells her once what was booked since then, while nothing could be said.
+func (c *Care) catchUp(ctx context.Context, tx *store.Tx, p reminders.Patient, since time.Time, topic string) error {
 	pl, cycle, err := c.Book.Plan(ctx, tx, p.ID)
 	if err != nil || !pl.Cancelled.IsZero() {
 		return err
 	}
 	var before []plan.Fact
 	for _, f := range cycle.Facts {
-		if f.Entered.Before(cs.Opened) {
+		if f.Entered.Before(since) {
 			before = append(before, f.Fact)
 		}
 	}
@@ -161,6 +161,6 @@ func (c *Care) catchUp(ctx context.Context, tx *store.Tx, p reminders.Patient, c
 	} else {
 		m.Text += "\n" + strings.Join(rows, "\n")
 	}
-	return c.Desk.Outbox.Put(ctx, tx, outbox.Want{Key: fmt.Sprintf("case/%d/moved", cs.ID), Topic: fmt.Sprintf("case/%d/answers", cs.ID),
+	return c.Desk.Outbox.Put(ctx, tx, outbox.Want{Key: topic + "/moved", Topic: topic + "/answers",
 		Kind: outbox.Reply, To: p.Person, Message: m})
 }
