@@ -3,7 +3,6 @@ package reading
 import (
 	"slices"
 
-	"handrail.example/reminders/civil"
 	"handrail.example/triage/rules"
 )
 
