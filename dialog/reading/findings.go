@@ -223,3 +223,21 @@ func (m *message) dropWithin(all []seen, r *Reading) {
 		r.Signs = slices.DeleteFunc(r.Signs, func(s rules.Sign) bool { return s == "cramps" })
 	}
 }
+
+// merged joins the spans of one finding in one state that overlap: several
+// patterns often meet in the same words.
+func merged(spans []Span) []Span {
+	var out []Span
+	for _, s := range spans {
+		i := slices.IndexFunc(out, func(o Span) bool {
+			return o.Finding == s.Finding && o.State == s.State && o.From < s.To && s.From < o.To
+		})
+		if i < 0 {
+			out = append(out, s)
+			continue
+		}
+		out[i].From, out[i].To = min(out[i].From, s.From), max(out[i].To, s.To)
+	}
+	slices.SortStableFunc(out, func(a, b Span) int { return cmp.Compare(a.From, b.From) })
+	return out
+}
