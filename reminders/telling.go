@@ -138,12 +138,12 @@ func (b *Book) announce(ctx context.Context, tx *store.Tx, p Patient, m Moved) e
 		text += "\n" + strings.Join(lines, "\n")
 	}
 	return b.Outbox.Put(ctx, tx, outbox.Want{Key: fmt.Sprintf("fact/%d/moved", m.Fact.Number), Topic: planTopicOf(m.Fact), Kind: outbox.Reminder, To: p.Person,
-		Due: b.tellAt(m.New, tx.Now), Message: outbox.Message{Text: text, Buttons: buttons, Silent: b.quiet(b.tellAt(m.New, tx.Now))}})
+		Due: b.TellAt(m.New, tx.Now), Message: outbox.Message{Text: text, Buttons: buttons, Silent: b.quiet(b.TellAt(m.New, tx.Now))}})
 }
 
-// tellAt is when a change is told: not in her night, unless something is booked
+// TellAt is when a change is told: not in her night, unless something is booked
 // before its end.
-func (b *Book) tellAt(p plan.Plan, now time.Time) time.Time {
+func (b *Book) TellAt(p plan.Plan, now time.Time) time.Time {
 	morning := b.afterQuiet(now)
 	for _, s := range Visible(p) {
 		if s.Booked && s.At.After(now) && s.At.Add(-b.Policy.Messages.VisitBefore).Before(morning) {

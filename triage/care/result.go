@@ -162,5 +162,5 @@ func (c *Care) catchUp(ctx context.Context, tx *store.Tx, p reminders.Patient, s
 		m.Text += "\n" + strings.Join(rows, "\n")
 	}
 	return c.Desk.Outbox.Put(ctx, tx, outbox.Want{Key: topic + "/moved", Topic: topic + "/answers",
-		Kind: outbox.Reply, To: p.Person, Message: m})
+		Kind: outbox.Reply, To: p.Person, Due: c.Book.TellAt(pl, tx.Now), Message: m})
 }
