@@ -73,7 +73,7 @@ func (m *message) doseEvents(medicine bool) []doseEvent {
 // letrozole be taken in the evening").
 func (m *message) asksHow(x match) bool {
 	i := x.from
-	for i > 0 && m.toks[i].brk == noBreak {
+	for i > max(x.from-farReach, 0) && m.toks[i].brk == noBreak {
 		i--
 	}
 	for ; i < x.to; i++ {

@@ -115,7 +115,7 @@ func (m *message) denied(i int) bool {
 	if !m.questions[s] {
 		return false
 	}
-	for k := i + 1; k < len(m.toks) && m.toks[k].sentence <= s+1; k++ {
+	for k := i + 1; k < min(i+farReach, len(m.toks)) && m.toks[k].sentence <= s+1; k++ {
 		if m.toks[k].sentence == s+1 {
 			return noAnswers[m.toks[k].norm]
 		}
@@ -229,13 +229,16 @@ func (m *message) dropWithin(all []seen, r *Reading) {
 func merged(spans []Span) []Span {
 	var out []Span
 	for _, s := range spans {
-		i := slices.IndexFunc(out, func(o Span) bool {
+		// What overlaps stands near: the spans come in the order of the text.
+		near := max(len(out)-16, 0)
+		i := slices.IndexFunc(out[near:], func(o Span) bool {
 			return o.Finding == s.Finding && o.State == s.State && o.From < s.To && s.From < o.To
 		})
 		if i < 0 {
 			out = append(out, s)
 			continue
 		}
+		i += near
 		out[i].From, out[i].To = min(out[i].From, s.From), max(out[i].To, s.To)
 	}
 	slices.SortStableFunc(out, func(a, b Span) int { return cmp.Compare(a.From, b.From) })

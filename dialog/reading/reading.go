@@ -146,6 +146,7 @@ func Parse(text string, c Context) Reading {
 	run := &runner{toks: s.toks}
 	m := newMessage(s, lex.find(run), c)
 	r := m.read()
+	r.Spans = merged(r.Spans)
 	r.steps = run.total + len(text)
 	return r
 }

@@ -3,6 +3,7 @@ package reading
 import (
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/blevesearch/snowballstem"
 	"github.com/blevesearch/snowballstem/english"
@@ -70,7 +71,9 @@ func stem(lang int, w string) string {
 	if len(w) < 3 {
 		return w
 	}
-	env := snowballstem.NewEnv(w)
+	env := envs.Get().(*snowballstem.Env)
+	defer envs.Put(env)
+	env.SetCurrent(w)
 	if lang == langEN {
 		english.Stem(env)
 	} else {
@@ -78,6 +81,9 @@ func stem(lang int, w string) string {
 	}
 	return env.Current()
 }
+
+// envs are working memories of the stemmers; they hold nothing between words.
+var envs = sync.Pool{New: func() any { return snowballstem.NewEnv("") }}
 
 // identify finds a word's ids without correcting it.
 func (l *lexicon) identify(w string) word {
