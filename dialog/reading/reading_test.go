@@ -177,6 +177,16 @@ func TestDrugs(t *testing.T) {
 	}
 }
 
+// The time of an injection is no score of pain.
+func TestTimeIsNoPain(t *testing.T) {
+	t.Parallel()
+	for _, text := range []string{"gave it at 9:38", "sorry it was 9:35", "took it already at 8 pm", "it was about 10 at night", "I did it at 9"} {
+		if r := Parse(text, Context{Sent: at(tuesday), Phase: rules.AfterTrigger}); len(r.Findings) > 0 {
+			t.Errorf("%q: got %v, want no finding", text, r.Findings)
+		}
+	}
+}
+
 // A bare answer counts only where it was asked for.
 func TestBareAnswers(t *testing.T) {
 	t.Parallel()
