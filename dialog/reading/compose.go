@@ -36,7 +36,8 @@ func (m *message) composed() []seen {
 
 func (m *message) compose(feel, part match) (seen, bool) {
 	sign, ok := feel.concept.opt(part.concept.name)
-	if !ok || m.apart(feel, part) > composeReach || m.commaBetween(feel, part) {
+	_, comma := feel.concept.opt("comma")
+	if !ok || m.apart(feel, part) > composeReach || !comma && m.commaBetween(feel, part) {
 		return seen{}, false
 	}
 	state := feel.state

@@ -13,7 +13,7 @@ import (
 func (m *message) readFindings(r *Reading) {
 	var all []seen
 	for _, x := range m.found {
-		if x.concept.kind == "sign" {
+		if x.concept.kind == "sign" && !m.onClock(x) {
 			all = append(all, seen{rules.Sign(x.concept.name), x.from, x.to, x.state})
 		}
 	}
@@ -97,7 +97,7 @@ func (m *message) weigh(all []seen) {
 			x.state = Present
 		case x.state == resolved:
 			x.state = Past
-		case x.state == Present && (m.denied(x.from) || m.hasWord["all_clear"] && !m.about[m.toks[x.from].sentence].owns):
+		case x.state == Present && (m.denied(x.from) || m.toldNo(x.to) || m.hasWord["all_clear"] && !m.about[m.toks[x.from].sentence].owns):
 			x.state = Negated
 		}
 	}
@@ -121,6 +121,15 @@ func (m *message) denied(i int) bool {
 		}
 	}
 	return false
+}
+
+// toldNo: "fever no, bleeding no": the denial stands behind, and a break
+// behind it.
+func (m *message) toldNo(i int) bool {
+	if i >= len(m.toks) || m.toks[i].brk == hardBreak || !noAnswers[m.toks[i].norm] || m.toks[i].norm == "not" {
+		return false
+	}
+	return i+1 == len(m.toks) || m.toks[i+1].brk != noBreak
 }
 
 var noAnswers = map[string]bool{
@@ -243,4 +252,27 @@ func merged(spans []Span) []Span {
 	}
 	slices.SortStableFunc(out, func(a, b Span) int { return cmp.Compare(a.From, b.From) })
 	return out
+}
+
+// onClock: a number among the words of a pain is a time of day: "it is 10 pm" is
+// no ten out of ten.
+func (m *message) onClock(x match) bool {
+	if x.concept.name != "severe_belly_pain" && x.concept.name != "moderate_pain" && x.concept.name != "worst_headache" {
+		return false
+	}
+	d := m.dater()
+	for i := x.from; i < x.to; i++ {
+		if !m.toks[i].isNumber() {
+			continue
+		}
+		if _, to, ok := d.clock(i, false); ok && d.toldAsClock(i, to) {
+			return true
+		}
+		if i > 0 && (m.toks[i-1].norm == "at" || m.toks[i-1].norm == "las") {
+			if _, to, ok := d.clock(i-1, false); ok && d.toldAsClock(i-1, to) {
+				return true
+			}
+		}
+	}
+	return false
 }

@@ -156,7 +156,8 @@ func (m *message) restarts(c match, from, to int) bool {
 	listed := from
 	for k := from; k <= to && k < len(m.toks); k++ {
 		t := &m.toks[k]
-		if t.brk == softBreak && k > from && openers[t.norm] {
+		joined := k > from && (m.toks[k-1].norm == "and" || m.toks[k-1].norm == "y")
+		if (t.brk == softBreak || joined) && k > from && openers[t.norm] {
 			return true
 		}
 		if t.brk == softBreak || listers[t.norm] {
