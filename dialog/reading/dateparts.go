@@ -113,6 +113,13 @@ func (d *dater) span(i int) (s span, ok bool) {
 		if half {
 			n, to, got = 1, d.skip(j+1, "an", "a"), true
 		}
+		if k := d.skip(j, "a", "un"); d.norm(k) == "par" || d.norm(k) == "couple" {
+			// "A couple of hours" is a time; "a couple of days" leaves the day open.
+			k = d.skip(k+1, "of", "de")
+			if _, _, hours := unitDays(d.norm(k)); hours > 0 {
+				n, to, got = 2, k, true
+			}
+		}
 		if !got && (d.norm(j) == "a" || d.norm(j) == "an" || d.norm(j) == "un" || d.norm(j) == "una") {
 			n, to, got = 1, j+1, true
 		}
@@ -698,6 +705,9 @@ func (d *dater) cycleDay(i int) (dateExpr, bool) {
 		}
 		return dateExpr{}, false
 	}
+	if n, to, ok := d.whole(j); ok && n > 1 && n <= 12 && ordinals[d.norm(j)] > 0 && d.todayIs(j) {
+		return dateExpr{cycle: n, to: to}, true
+	}
 	if n, to, ok := d.whole(j); ok && n >= 1 && n <= 40 && (ordinals[d.norm(j)] > 0 || to > j+1) && (d.norm(to) == "day" || d.norm(to) == "dia") && d.joined(to) {
 		return dateExpr{cycle: n, to: to + 1}, true
 	}
@@ -713,6 +723,18 @@ func (d *dater) dayOfMonthName(j, to int) bool {
 	}
 	_, _, ok := d.whole(d.skip(k+1, "the"))
 	return !ok || k > to
+}
+
+// todayIs: "hoy es el sexto", "today is my third": a count of days.
+func (d *dater) todayIs(j int) bool {
+	k := j - 1
+	for k >= 0 && (d.norm(k) == "el" || d.norm(k) == "mi" || d.norm(k) == "the" || d.norm(k) == "my") {
+		k--
+	}
+	if n := d.norm(k); n != "es" && n != "is" && n != "seria" && n != "en" {
+		return false
+	}
+	return d.norm(k-1) == "hoy" || d.norm(k-1) == "today" || d.norm(k-1) == "ya" || d.norm(k-1) == "voy"
 }
 
 // otherCount: the days counted are not of the cycle ("day 9 post transfer",

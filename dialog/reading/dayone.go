@@ -112,8 +112,22 @@ func (m *message) dayExpr() (dateExpr, bool) {
 	if best < 0 {
 		return dateExpr{}, false
 	}
-	best = m.corrected(all, best)
+	best = m.settled(all, m.corrected(all, best))
 	return m.eitherDay(all, best, m.counted(all, best)), true
+}
+
+// settled: "Tuesday, today", "ayer lunes": the day beside a doubtful one says
+// which of its days is meant.
+func (m *message) settled(all []dateExpr, best int) int {
+	if !all[best].asks {
+		return best
+	}
+	for i, o := range all {
+		if i != best && !o.asks && len(o.days) == 1 && slices.Contains(all[best].days, o.days[0]) && max(o.from-all[best].to, all[best].from-o.to) <= 3 {
+			return i
+		}
+	}
+	return best
 }
 
 // eitherDay: "Monday or Tuesday", "between Wednesday night and Thursday": she
@@ -178,7 +192,7 @@ func (m *message) belongsElsewhere(e dateExpr) bool {
 		switch {
 		case x.concept.kind == "intent" && x.concept.name == string(rules.PeriodStart), x.concept.kind == "head" && x.concept.name == "bleeding":
 			own = min(own, d)
-		case x.concept.kind == "word" && x.concept.name == "other_event", x.concept.kind == "dose":
+		case x.concept.kind == "word" && x.concept.name == "other_event", x.concept.kind == "dose" && len(m.events) > 0:
 			other = min(other, d)
 		}
 	}

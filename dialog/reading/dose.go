@@ -90,7 +90,7 @@ func (m *message) asksHow(x match) bool {
 var doseAskers = map[string]bool{
 	"should": true, "can": true, "could": true, "must": true, "does": true, "is": true, "are": true, "how": true, "when": true,
 	"which": true, "what": true, "puedo": true, "puede": true, "debo": true, "debe": true, "cuando": true, "como": true, "cual": true,
-	"do": true, "would": true, "cuanto": true, "que": true, "shall": true, "may": true, "donde": true, "where": true, "deberia": true,
+	"do": true, "would": true, "cuanto": true, "shall": true, "may": true, "donde": true, "where": true, "deberia": true,
 }
 
 // bareAnswer is the answer to "did you take it?" in a word or two: "yes", "ya",

@@ -66,6 +66,13 @@ func (m *message) verbSays(x match) rules.Dose {
 		case x.state == Present:
 			return taken
 		}
+	case "stop":
+		if asks {
+			return asked
+		}
+		if !denied && x.state == Present {
+			return rules.Stopped
+		}
 	case "take":
 		if asks || m.questions[m.toks[x.from].sentence] {
 			return asked

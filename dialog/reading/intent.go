@@ -49,6 +49,9 @@ func urgencyOf(i rules.Intent, r *Reading) rules.Urgency {
 		if slices.Contains(r.Signs, "overdose") {
 			in.Signs = []rules.Sign{"overdose"}
 		}
+	case rules.PeriodStart:
+		// A period after the transfer is bleeding to look at, by her own word for it.
+		in.Signs = slices.DeleteFunc(slices.Clone(r.Signs), func(s rules.Sign) bool { return s != "period_bleeding" })
 	case rules.LHPositive:
 		in.Intents = []rules.Intent{i}
 	}
@@ -108,6 +111,9 @@ func (m *message) periodIntents(r *Reading) []rules.Intent {
 		return []rules.Intent{rules.PeriodSpotting}
 	case spots:
 		return []rules.Intent{rules.Symptom}
+	case r.phase == rules.BeforeCycle && m.hasWord["it_came"] && r.Drug == "" && !m.hasWord["parcel"] && len(r.Signs) == 0 && m.first("intent", string(rules.Symptom)) < 0:
+		m.period = true
+		return []rules.Intent{rules.PeriodStart}
 	case bleeds && waiting && !m.grave(r):
 		m.period = true
 		m.forget(r, "period_bleeding")
@@ -299,6 +305,10 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 	if has(rules.PeriodSpotting) && len(r.Signs) == 1 {
 		drop(rules.Symptom)
 	}
+	if has(rules.Emotional) && !m.asks() {
+		drop(rules.VisitQuestion)
+		drop(rules.ResultQuestion)
+	}
 	if has(rules.VisitQuestion) && !has(rules.Reschedule) && m.hasWord["visit"] && m.hasWord["move"] {
 		drop(rules.VisitQuestion)
 		all = append(all, rules.Reschedule)
@@ -344,7 +354,24 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 // asks: a sentence of the message ends with a question mark or opens as a
 // question.
 func (m *message) asks() bool {
-	return slices.Contains(m.questions, true) || m.hasWord["asker"]
+	if slices.Contains(m.questions, true) || m.hasWord["asker"] {
+		return true
+	}
+	for i := range m.toks {
+		if (i == 0 || m.toks[i].brk != noBreak) && openQuestion[m.toks[i].norm] {
+			return true
+		}
+	}
+	return false
+}
+
+// openQuestion are words that, at the head of a clause, open a question.
+var openQuestion = map[string]bool{
+	"when": true, "what": true, "where": true, "how": true, "which": true, "who": true, "why": true, "can": true, "could": true,
+	"should": true, "is": true, "are": true, "do": true, "does": true, "did": true, "may": true, "have": true, "has": true,
+	"any": true, "will": true, "would": true, "am": true, "cuando": true, "que": true, "donde": true, "como": true, "cual": true,
+	"quien": true, "puedo": true, "puede": true, "pueden": true, "podria": true, "podrian": true, "debo": true, "hay": true, "se": true,
+	"a": true, "me": true, "cuanto": true, "cuantos": true, "sera": true, "ya": true, "tengo": true, "alguna": true,
 }
 
 // unreadable: no word of either language.
