@@ -180,7 +180,7 @@ func (m *message) sentences() []sentence {
 		s := &out[m.toks[x.from].sentence]
 		switch x.concept.name {
 		case "asks_general":
-			if !s.asks {
+			if !s.asks && m.opens(x) {
 				s.asks, s.asksAt = true, x.from
 			}
 		case "owner":
@@ -213,6 +213,19 @@ func tidy(r *Reading) {
 	for _, s := range r.Signs {
 		r.Findings = addOnce(r.Findings, rules.FindingOf(s))
 	}
+}
+
+// opens reports whether a question begins with x: at the head of a clause, or
+// anywhere where a question mark follows.
+func (m *message) opens(x match) bool {
+	t := m.toks[x.from]
+	return x.from == 0 || t.brk != noBreak || m.questions[t.sentence] || openings[m.toks[x.from-1].norm]
+}
+
+var openings = map[string]bool{
+	"hi": true, "hello": true, "hola": true, "so": true, "and": true, "y": true, "also": true, "tambien": true, "question": true,
+	"pregunta": true, "duda": true, "wondering": true, "know": true, "saber": true, "ask": true, "preguntar": true, "oigan": true,
+	"oiga": true, "curious": true, "doctora": true, "please": true, "favor": true, "then": true, "but": true, "pero": true,
 }
 
 // dropWithin drops "cramps", the least that a word for pain says, where the
