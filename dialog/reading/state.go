@@ -105,6 +105,9 @@ func (m *message) governs(c, x match) bool {
 	if c.to-c.from == 1 && c.to < len(m.toks) && m.toks[c.to].brk == softBreak && m.toks[c.from].norm == "si" {
 		return false // "sí, ..." is a yes
 	}
+	if c.from < x.from && c.to > x.from && c.concept.name == string(Negated) && x.concept.kind == "sign" {
+		return false // the "no" of "ya no quiero vivir" belongs to the sign itself
+	}
 	switch {
 	case c.from < x.from && c.reaches("forward"):
 		return x.from-c.to <= c.reach() && !m.ended(c, c.to, x.from) && !m.restarts(c, c.to, x.from)
