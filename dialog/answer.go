@@ -1,6 +1,7 @@
 package dialog
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -106,6 +107,9 @@ func (m *moment) answered() ([]effect, bool) {
 	if effects, done := m.repeats(); done {
 		return effects, true
 	}
+	if m.doseAsked() && later[tidy(m.in.Text)] {
+		return m.notYet(), true
+	}
 	q := m.talk.Asking
 	if q.Topic == AskNothing || m.now.Sub(q.At) > answerable {
 		return nil, false
@@ -161,12 +165,29 @@ func (m *moment) corrected() ([]effect, bool) {
 	return m.onDay(d), true
 }
 
+// doseAsked reports whether what she was asked last is whether she has taken a
+// dose: not a question of the conversation, an instruction to repeat, or a
+// coordinator who waits for her just now.
+func (m *moment) doseAsked() bool {
+	last := time.Time{}
+	for _, a := range m.doses {
+		if !a.Settled() && !a.Dose.At.After(m.now) && m.now.Sub(a.Dose.At) < answerable {
+			last = a.Dose.At
+		}
+	}
+	later := slices.ContainsFunc(m.openBacks(), func(r reminders.ReadBack) bool { return r.Asked.After(last) })
+	return !last.IsZero() && !later && !m.attended && (m.talk.Asking.Topic == AskNothing || m.talk.Asking.At.Before(last))
+}
+
 // answerable is how long a question can be answered in words; after that what she
 // writes is read as anything else is. Common practice, no source.
 const answerable = 24 * time.Hour
 
 // expecting is what the reading should know about the question that is open.
 func (m *moment) expecting() reading.Expecting {
+	if m.doseAsked() {
+		return reading.ExpectDose
+	}
 	if q := m.talk.Asking; m.now.Sub(q.At) <= answerable && len(m.openBacks()) == 0 {
 		switch q.Topic {
 		case AskPeriod, AskPeriodDay, AskPeriodFix:

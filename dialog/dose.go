@@ -108,9 +108,14 @@ func (m *moment) missed(concerned bool) []effect {
 	var effects []effect
 	match := m.asked()
 	switch {
-	case len(match) == 1 && match[0].Trigger() && !concerned:
+	case concerned:
+	case len(match) == 1 && match[0].Trigger():
 		return m.triggerAlarm(match[0].ID)
-	case len(match) == 1 && !match[0].Trigger():
+	case m.reading.Drug == rules.Trigger:
+		// Not due yet, but lost, broken or in doubt.
+		return m.triggerAlarm(m.triggerID(), triage.Line{Key: "note.trigger_doubt"})
+	}
+	if len(match) == 1 && !match[0].Trigger() {
 		effects = append(effects, answerDose{match[0].ID, reminders.Missed})
 	}
 	if concerned {
@@ -144,6 +149,21 @@ func (m *moment) pressedDose(answer reminders.Answer, id string) []effect {
 		openCase{Reason: string(triage.DoseMissed), Urgency: max(rules.Routine, v.Urgency), PageNow: v.PageNow, Rules: v.Rules,
 			Notes: []triage.Line{{Key: "note.dose_missed", Args: phrase.Args{"dose": a.Words(), "at": staffTime(a.Dose.At.In(m.now.Location()))}}}, Dose: id},
 		say{Key: "dose.missed_reply", Args: m.phones(nil)}}
+}
+
+// notYet: asked whether she has taken a dose, she says that she has not so far. She
+// is asked again; nothing is missed before its deadline.
+func (m *moment) notYet() []effect {
+	var last reminders.Asked
+	for _, a := range m.doses {
+		if !a.Settled() && !a.Dose.At.After(m.now) {
+			last = a
+		}
+	}
+	if last.Trigger() {
+		return m.pressedTrigger(reminders.ActNotDone, last.ID)
+	}
+	return m.pressedDose(reminders.NotYet, last.ID)
 }
 
 func (m *moment) dose(id string) (reminders.Asked, bool) {

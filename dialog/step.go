@@ -200,6 +200,9 @@ func (m *moment) intent(i rules.Intent, first, concerned bool) ([]effect, bool) 
 	case rules.PeriodStart, rules.PeriodSpotting:
 		return m.period(i, concerned)
 	case rules.DoseTaken:
+		if concerned && len(m.asked()) == 0 {
+			return nil, false
+		}
 		return m.taken(), false
 	case rules.DoseMissed:
 		return m.missed(concerned), true
@@ -214,7 +217,7 @@ func (m *moment) intent(i rules.Intent, first, concerned bool) ([]effect, bool) 
 			return nil, false
 		}
 	case rules.VisitQuestion:
-		if m.verdict.Urgency == rules.None && !concerned && !m.talking {
+		if m.verdict.Urgency == rules.None && !concerned && !m.talking && asksWhen(m.in.Text) {
 			return m.next(), false
 		}
 	}

@@ -1,6 +1,7 @@
 package dialog
 
 import (
+	"slices"
 	"strings"
 	"unicode"
 
@@ -61,6 +62,22 @@ var answers = map[string]bool{
 func answerOf(text string) (yes, known bool) {
 	yes, known = answers[tidy(text)]
 	return yes, known
+}
+
+// later are whole messages that answer "have you taken it?" with not yet.
+var later = map[string]bool{
+	"no": true, "nope": true, "not yet": true, "no not yet": true, "later": true, "in a bit": true, "in a minute": true, "soon": true,
+	"todavia no": true, "no todavia": true, "aun no": true, "no aun": true, "luego": true, "al rato": true, "en un rato": true, "mas tarde": true, "ahorita": true,
+}
+
+// whenWords ask for a day or an hour, which the calendar can tell. Any other
+// question about a visit is for a human.
+var whenWords = []string{"when", "what time", "what day", "which day", "what date", "next", "schedule", "calendar",
+	"cuando", "a que hora", "que hora", "que dia", "que fecha", "sigue", "me toca", "proxima", "proximo", "calendario"}
+
+func asksWhen(text string) bool {
+	padded := " " + tidy(text) + " "
+	return slices.ContainsFunc(whenWords, func(w string) bool { return strings.Contains(padded, " "+w+" ") })
 }
 
 // thanks are whole messages that want no answer.

@@ -47,8 +47,9 @@ func (w *wants) dose(a Asked) {
 	}
 	w.message("dose/"+a.ID, outbox.Dose, at, a.Deadline, outbox.Message{Text: w.say(ask, args), Buttons: buttons})
 	again := a.Asked.Add(w.book.repeat(a.Dose.Class))
-	key := "dose/" + a.ID + "/again"
+	key, repeat := "dose/"+a.ID+"/again", "dose.again"
 	if a.Last == NotYet {
+		repeat = "dose.still"
 		again = a.At.Add(w.book.repeat(a.Dose.Class))
 		key += "/" + a.At.UTC().Format("20060102T150405Z")
 	}
@@ -56,7 +57,7 @@ func (w *wants) dose(a Asked) {
 		again = w.book.afterQuiet(again)
 	}
 	if again.Before(a.Deadline) {
-		w.message(key, outbox.Dose, again, a.Deadline, outbox.Message{Text: w.say("dose.again", args), Buttons: buttons})
+		w.message(key, outbox.Dose, again, a.Deadline, outbox.Message{Text: w.say(repeat, args), Buttons: buttons})
 	}
 	w.askOnce(first)
 }
