@@ -762,7 +762,7 @@ func (d *dater) monthDay(i int) (dateExpr, bool) {
 	if j > i && d.norm(j-1) == "for" || j > i && d.toks[j].kind == wordToken && ordinals[d.norm(j)] == 0 && d.norm(j-1) != "the" && d.norm(j-1) != "el" {
 		return dateExpr{}, false
 	}
-	if !d.aloneAsDay(j, to) {
+	if !d.aloneAsDay(j, to) || d.otherCount(to) {
 		return dateExpr{}, false
 	}
 	k := d.skip(to, "of", "de", "del", "this", "este", "next", "last", "proximo", "pasado")

@@ -52,10 +52,13 @@ func (m *message) doseEvents(medicine bool) []doseEvent {
 		out = append(out, e)
 	}
 	for _, x := range m.found {
-		if x.concept.kind != "dose" || m.noOnItsOwn(x) {
+		if x.concept.kind != "dose" {
 			continue
 		}
 		d := doseInState(rules.Dose(x.concept.name), x.state)
+		if d == taken && m.onlyWhen(x) {
+			continue
+		}
 		if (d == taken || d == rules.Stopped) && m.asksHow(x) {
 			d = asked
 		}
@@ -77,7 +80,7 @@ func (m *message) asksHow(x match) bool {
 		i--
 	}
 	for ; i < x.to; i++ {
-		if doseAskers[m.toks[i].norm] {
+		if i < x.from+1 && doseAskers[m.toks[i].norm] && (i < x.from || x.concept.kind == "dose") {
 			return true
 		}
 		if i >= x.from || m.toks[i].norm == "i" || m.toks[i].norm == "me" {
@@ -115,10 +118,37 @@ func (m *message) bareAnswer() (doseEvent, bool) {
 	return doseEvent{}, false
 }
 
+// toldDone: what looks like a question about the minute of the trigger says that
+// it was given ("ovidrel done at 10").
+func (m *message) toldDone(x match) bool {
+	if x.concept.kind != "dose" || x.concept.name != "time_question" || m.questions[m.toks[x.from].sentence] {
+		return false
+	}
+	for i := x.from; i < min(x.to+3, len(m.toks)); i++ {
+		switch m.toks[i].norm {
+		case "done", "given", "took", "taken", "complete", "completed", "listo", "lista", "puesto", "puesta", "hecho", "hecha", "aplicado", "aplicada", "inyectado", "inyectada":
+			return m.toks[i].sentence == m.toks[x.from].sentence
+		}
+	}
+	return false
+}
+
+// onlyWhen: the dose is told only to say when or where something was: "when I put
+// in the insert", "where I did the injection".
+func (m *message) onlyWhen(x match) bool {
+	for i := max(x.from-2, 0); i < x.from; i++ {
+		switch m.toks[i].norm {
+		case "when", "where", "after", "since", "while", "cuando", "donde", "desde", "al", "luego", "tras":
+			return m.toks[i].sentence == m.toks[x.from].sentence
+		}
+	}
+	return false
+}
+
 // noOnItsOwn: the denial with which x begins is an answer by itself: "no, I took
 // it".
 func (m *message) noOnItsOwn(x match) bool {
-	return x.from+1 < x.to && m.toks[x.from].norm == "no" && m.toks[x.from+1].brk != noBreak
+	return x.concept.kind == "dose" && x.from+1 < x.to && m.toks[x.from].norm == "no" && m.toks[x.from+1].brk != noBreak
 }
 
 // saysDose: the words of x themselves speak of a dose ("forgot to take").

@@ -58,6 +58,9 @@ func (m *message) verbSays(x match) rules.Dose {
 			return rules.Partial
 		}
 	case "took":
+		if m.toks[x.from].norm == "did" && x.from+1 < len(m.toks) && m.toks[x.from+1].norm == "not" {
+			return "" // the verb proper follows
+		}
 		switch {
 		case asks:
 			return asked

@@ -51,6 +51,7 @@ var colours = map[string]string{
 	"blue": "blue", "azul": "blue", "azules": "blue", "white": "white", "blanca": "white", "blanco": "white", "blancas": "white",
 	"yellow": "yellow", "amarilla": "yellow", "amarillo": "yellow", "amarillas": "yellow", "pink": "pink", "rosa": "pink", "rosada": "pink", "rosadas": "pink",
 	"green": "green", "verde": "green", "verdes": "green", "orange": "orange", "naranja": "orange", "anaranjada": "orange",
+	"azulita": "blue", "azulitas": "blue", "blanquita": "white", "blanquitas": "white", "amarillita": "yellow", "rosita": "pink", "verdecita": "green",
 	"purple": "purple", "morada": "purple", "red": "red", "roja": "red", "brown": "brown", "cafe": "brown", "marron": "brown",
 }
 
@@ -87,10 +88,36 @@ func (m *message) mentions() []mention {
 			out = append(out, mention{from: x.from, to: x.to, form: x.concept.name, vague: true})
 		}
 	}
+	out = append(out, m.colouredOnes()...)
+	slices.SortStableFunc(out, func(a, b mention) int { return a.from - b.from })
 	out = dropRepeats(out)
 	for i := range out {
 		if out[i].vague {
 			out[i].drug = m.resolve(out[i])
+		}
+	}
+	return out
+}
+
+// colouredOnes are "the blue one", "la blanquita", where a dose is told of.
+func (m *message) colouredOnes() []mention {
+	if !slices.ContainsFunc(m.found, func(x match) bool { return isKind(x.concept, "dose", "verb") }) {
+		return nil
+	}
+	var out []mention
+	for i := range m.toks {
+		if colours[m.toks[i].norm] == "" {
+			continue
+		}
+		next, before := "", ""
+		if i+1 < len(m.toks) {
+			next = m.toks[i+1].norm
+		}
+		if i > 0 {
+			before = m.toks[i-1].norm
+		}
+		if next == "one" || next == "ones" || before == "la" || before == "las" || before == "los" {
+			out = append(out, mention{from: i, to: i + 1, form: formPill, vague: true})
 		}
 	}
 	return out

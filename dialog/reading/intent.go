@@ -81,6 +81,10 @@ func (m *message) wordIntents() []rules.Intent {
 		if i == rules.PeriodStart || i == rules.PeriodSpotting {
 			continue
 		}
+		// "Don't worry", "when should I call you": no feeling, no wish to talk.
+		if (i == rules.Emotional || i == rules.HumanPlease) && (x.state == Negated || x.state == Hypothetical && m.bodySpoken()) {
+			continue
+		}
 		out = addOnce(out, i)
 	}
 	return out
@@ -95,6 +99,10 @@ func (m *message) periodIntents(r *Reading) []rules.Intent {
 	bleeds := slices.Contains(r.Signs, "period_bleeding")
 	spots := slices.Contains(r.Signs, "spotting")
 	switch {
+	case start >= 0 && late && m.any("ignore", "compare") && !m.calledPeriod():
+		x := m.found[start]
+		m.note(r, seen{"period_bleeding", x.from, x.to, Present})
+		return []rules.Intent{rules.Symptom}
 	case start >= 0 && late:
 		x := m.found[start]
 		m.period = true
@@ -120,6 +128,14 @@ func (m *message) periodIntents(r *Reading) []rules.Intent {
 		return []rules.Intent{rules.PeriodStart}
 	}
 	return nil
+}
+
+// calledPeriod: she calls it her period in so many words, whatever else she
+// compares it with.
+func (m *message) calledPeriod() bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "word" && x.concept.name == "my_period" && x.state == Present
+	})
 }
 
 // grave: with these a bleeding is no day one to write down, but something to
@@ -305,6 +321,16 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 	if has(rules.PeriodSpotting) && len(r.Signs) == 1 {
 		drop(rules.Symptom)
 	}
+	if has(rules.DoseTaken) && !m.asks() {
+		drop(rules.TravelOrLife)
+	}
+	if has(rules.DoseQuestion) && !m.hasWord["dose_verb"] && m.spokenOf(r) && m.onlyAsked() {
+		drop(rules.DoseQuestion)
+		all = append(all, rules.Symptom)
+	}
+	if m.any("topic", "illness") && m.asks() && len(r.Findings) == 0 && !slices.ContainsFunc(all, firm) {
+		return []rules.Intent{rules.Symptom}
+	}
 	if has(rules.Emotional) && !m.asks() {
 		drop(rules.VisitQuestion)
 		drop(rules.ResultQuestion)
@@ -314,6 +340,20 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		all = append(all, rules.Reschedule)
 	}
 	return addOnce(nil, all...)
+}
+
+// firm are intents that a general question about an illness does not have.
+func firm(i rules.Intent) bool {
+	switch i {
+	case rules.Thanks, rules.Emotional, rules.HumanPlease, rules.ResultQuestion, rules.HomeTest, rules.Unclear, rules.VisitQuestion:
+		return false
+	}
+	return true
+}
+
+// onlyAsked: nothing is told of a dose, it is only asked about.
+func (m *message) onlyAsked() bool {
+	return !slices.ContainsFunc(m.events, func(e doseEvent) bool { return e.dose != asked })
 }
 
 // lastResort is what a message is for when nothing said so outright: a bare
