@@ -55,3 +55,15 @@ func FuzzSpoken(f *testing.F) {
 		}
 	})
 }
+
+func TestWordsOfTheStagesAreAsTidyLeavesThem(t *testing.T) {
+	t.Parallel()
+	for words := range stageWords {
+		if got := tidy(words); got != words {
+			t.Errorf("%q can never be met: tidy leaves %q", words, got)
+		}
+		if _, known := answerOf(words); known {
+			t.Errorf("%q is a plain yes or no as well", words)
+		}
+	}
+}
