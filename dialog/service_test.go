@@ -7,6 +7,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -29,6 +30,7 @@ type practice struct {
 	t       testing.TB
 	service *Service
 	out     *outbox.Dispatcher
+	mu      sync.Mutex
 	got     map[string][]outbox.Envelope // by chat
 	codes   map[string]string            // by handle
 }
@@ -73,6 +75,8 @@ func newPractice(t testing.TB) *practice {
 
 // Send keeps what goes out.
 func (p *practice) Send(_ context.Context, e outbox.Envelope) outbox.Outcome {
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	p.got[e.Chat] = append(p.got[e.Chat], e)
 	return outbox.Outcome{Fate: outbox.Sent, External: fmt.Sprint(len(p.got[e.Chat]))}
 }

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -41,6 +42,7 @@ type clinic struct {
 	vault    *seal.Vault
 	book     *reminders.Book
 	sender   *outbox.Dispatcher
+	mu       sync.Mutex
 	sent     map[string][]string // texts by chat
 	patients int
 	concerns []reminders.Concern
@@ -90,6 +92,8 @@ func newClinic(t *testing.T, p plan.Policy, start time.Time) *clinic {
 
 // Send delivers everything.
 func (c *clinic) Send(_ context.Context, e outbox.Envelope) outbox.Outcome {
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	c.sent[e.Chat] = append(c.sent[e.Chat], e.Message.Text)
 	return outbox.Outcome{Fate: outbox.Sent, External: "1"}
 }

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -167,8 +168,9 @@ func (p *premises) replies(chat int64) (n int) {
 	return n
 }
 
-// inbox counts the updates in a state; it looks from outside, as any reader may.
-func (p *premises) inbox(state string) (n int) {
+// inbox counts the updates in some states; it looks from outside, as any reader
+// may.
+func (p *premises) inbox(states ...string) (n int) {
 	p.t.Helper()
 	db, err := store.Open(context.Background(), p.database, store.Full, clock.System{})
 	if err != nil {
@@ -176,7 +178,14 @@ func (p *premises) inbox(state string) (n int) {
 	}
 	defer db.Close()
 	if err := db.Read(context.Background(), func(ctx context.Context, tx *store.Tx) error {
-		return tx.Get(ctx, &n, `SELECT count(*) FROM inbox WHERE state = ?`, state)
+		var all []string
+		err := tx.Select(ctx, &all, `SELECT state FROM inbox`)
+		for _, s := range all {
+			if slices.Contains(states, s) {
+				n++
+			}
+		}
+		return err
 	}); err != nil {
 		p.t.Fatal(err)
 	}
@@ -237,7 +246,7 @@ func TestServeByWebhook(t *testing.T) {
 			t.Errorf("secret %q: %d, want %d", secret, got, want)
 		}
 	}
-	if n := p.inbox("new") + p.inbox("handled"); n != 0 {
+	if n := p.inbox("new", "handled"); n != 0 {
 		t.Fatalf("%d updates were taken with a wrong secret", n)
 	}
 	if got := post(http.MethodPost, webhookSecret, "not an update"); got != http.StatusBadRequest {
@@ -246,7 +255,7 @@ func TestServeByWebhook(t *testing.T) {
 	if got := post(http.MethodPost, webhookSecret, body); got != http.StatusOK {
 		t.Fatalf("right secret: %d", got)
 	}
-	if n := p.inbox("new") + p.inbox("handled"); n != 1 {
+	if n := p.inbox("new", "handled"); n != 1 {
 		t.Errorf("200 was answered with %d updates on disk", n)
 	}
 	eventually(t, "it is answered", func() bool { return p.replies(9) == 1 })
