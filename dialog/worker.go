@@ -76,27 +76,26 @@ func (w *Worker) Tick(ctx context.Context) (next time.Time, err error) {
 }
 
 // pick is the first message that may be handled now: not one that waits for its
-// next try, nor one behind such a message in the same chat.
+// next try, nor one behind such a message in the same chat. A wait that is longer
+// than any was written before the clock was set back, and is over.
 func (w *Worker) pick(ctx context.Context) (item *Item, wait time.Time, err error) {
+	const first = `FROM inbox i WHERE state = 'new' AND NOT EXISTS (SELECT 1 FROM inbox e
+		WHERE e.state = 'new' AND e.id < i.id AND e.chat_hash = i.chat_hash)`
 	err = w.DB.Read(ctx, func(ctx context.Context, tx *store.Tx) error {
-		var items []Item
-		if err := tx.Select(ctx, &items, `SELECT id, source, chat_hash, sealed_for, raw, tries, retry_at FROM inbox i
-			WHERE state = 'new' AND NOT EXISTS (SELECT 1 FROM inbox e
-				WHERE e.state = 'new' AND e.id < i.id AND e.chat_hash = i.chat_hash)
-			ORDER BY id LIMIT 50`); err != nil {
+		var it Item
+		found, err := tx.Find(ctx, &it, `SELECT id, source, chat_hash, sealed_for, raw, tries, retry_at `+first+`
+			AND (retry_at IS NULL OR retry_at <= ? OR retry_at > ?) ORDER BY id LIMIT 1`, store.At(tx.Now), store.At(tx.Now.Add(retryAfter<<tries)))
+		if err != nil {
 			return err
 		}
-		for _, it := range items {
-			if it.RetryAt.After(tx.Now) {
-				if wait.IsZero() || it.RetryAt.Before(wait) {
-					wait = it.RetryAt.Time
-				}
-				continue
-			}
+		if found {
 			item = &it
 			return nil
 		}
-		return nil
+		var next store.Time
+		err = tx.Get(ctx, &next, `SELECT min(retry_at) `+first)
+		wait = next.Time
+		return err
 	})
 	return item, wait, err
 }

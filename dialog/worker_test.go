@@ -197,6 +197,48 @@ func TestAMessageThatFailsIsTriedAgainAndKeepsItsPlace(t *testing.T) {
 	}
 }
 
+// However many chats wait for their next try, the others go on.
+func TestManyWaitingChatsHoldUpNobody(t *testing.T) {
+	t.Parallel()
+	b := newLetterbox(t)
+	for i := range 120 {
+		text := fmt.Sprint("bad ", i)
+		b.fails[text] = &failing{times: 1, how: func() error { return errHandler }}
+		b.post(t, fmt.Sprint("chat ", i), text)
+	}
+	b.post(t, "other", "good")
+	if _, err := b.worker.Tick(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if want := []string{"other: good"}; !slices.Equal(b.handled, want) {
+		t.Errorf("handled %v, want %v", b.handled, want)
+	}
+	b.work(t)
+	if len(b.handled) != 121 {
+		t.Errorf("%d handled at last, want 121", len(b.handled))
+	}
+}
+
+// A clock that is set back by an hour must not cost an hour.
+func TestAClockSetBackDelaysNoTry(t *testing.T) {
+	t.Parallel()
+	b := newLetterbox(t)
+	b.fails["a1"] = &failing{times: 1, how: func() error { return errHandler }}
+	b.post(t, "a", "a1")
+	if _, err := b.worker.Tick(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.db.Within(t.Context(), func(ctx context.Context, tx *store.Tx) error {
+		_, err := tx.Exec(ctx, `UPDATE inbox SET retry_at = ?`, store.At(tx.Now.Add(time.Hour)))
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := b.worker.Tick(t.Context()); err != nil || len(b.handled) != 1 {
+		t.Errorf("handled %v, %v", b.handled, err)
+	}
+}
+
 func TestAMessageThatFailsForEverIsParked(t *testing.T) {
 	t.Parallel()
 	for name, k := range map[string]struct {
