@@ -83,8 +83,8 @@ func (b *Book) MovedLines(lang string, before, after plan.Plan, booked bool) []s
 	for _, s := range Visible(after) {
 		old := was[s.Key]
 		delete(was, s.Key)
-		// Orders and the time of the transfer are told by their read-back.
-		if booked && s.Name == plan.Transfer && s.Booked || s.Status == plan.Done || s.On.IsZero() || s.Order != "" || s.Name == plan.Trigger || booked && !s.Booked && !old.Booked {
+		// Orders are told by their read-back.
+		if s.Status == plan.Done || s.On.IsZero() || s.Order != "" || s.Name == plan.Trigger || booked && !s.Booked && !old.Booked {
 			continue
 		}
 		args := map[string]string{"what": b.Say(lang, false, s.Phrase, nil), "date": b.StepWhen(lang, s)}
@@ -119,7 +119,8 @@ func (b *Book) goneLines(lang string, before plan.Plan, gone map[string]plan.Ste
 // calendar. It is silent about a cancelled cycle, and while a result waits to be
 // told: both are for a person to say.
 func (b *Book) announce(ctx context.Context, tx *store.Tx, p Patient, m Moved) error {
-	if p.Quiet() || !m.New.Cancelled.IsZero() {
+	// The time of the transfer is told by its read-back.
+	if p.Quiet() || !m.New.Cancelled.IsZero() || m.Fact.Kind == plan.Visit && m.Fact.Step == plan.Transfer {
 		return nil
 	}
 	untold, err := b.Untold(ctx, tx, p)
