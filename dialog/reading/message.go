@@ -55,16 +55,16 @@ func newMessage(s *scanner, found []match, c Context) *message {
 }
 
 // meant drops what would be figurative if no part of the body stood in its
-// sentence.
+// sentence, and what only looks like words about a dose.
 func (m *message) meant(found []match) []match {
 	bodily := map[int32]bool{}
 	for _, x := range found {
-		if x.concept.kind == "part" && x.concept.name != "breathing" || x.concept.kind == "mod" && bodyParts[x.concept.name] {
+		if x.concept.kind == "part" && x.concept.name != "breathing" || x.concept.kind == "head" && x.concept.name != "pain" || x.concept.kind == "mod" && bodyParts[x.concept.name] {
 			bodily[m.toks[x.from].sentence] = true
 		}
 	}
 	return slices.DeleteFunc(found, func(x match) bool {
-		return x.concept.name == "unless_part" && bodily[m.toks[x.from].sentence]
+		return x.concept.name == "unless_part" && bodily[m.toks[x.from].sentence] || m.noOnItsOwn(x) || m.toldDone(x) || m.danglingIn(x)
 	})
 }
 
