@@ -125,7 +125,7 @@ var tells = map[plan.StepName]struct{ onlyBooked bool }{
 // visit reminds of a visit on the evening before and once more on the day.
 func (w *wants) visit(s plan.Step) {
 	rule, told := tells[s.Name]
-	if !told || s.On.IsZero() || s.Status != plan.Projected && s.Status != plan.Due || rule.onlyBooked && !s.Booked || w.unready(s) {
+	if !told || s.On.IsZero() || s.Status != plan.Projected && s.Status != plan.Due || rule.onlyBooked && !s.Booked || w.unready(s) || w.hints(s) {
 		return
 	}
 	m := w.book.Policy.Messages
@@ -133,6 +133,10 @@ func (w *wants) visit(s plan.Step) {
 	args := map[string]string{"what": w.say(s.Phrase, nil), "date": w.day(s.On), "desk": w.book.phoneAt(s.On.AddDays(-1).At(w.book.Policy.Messages.VisitEvening, w.book.zone()))}
 	key := "visit/" + string(s.Name) + "/" + s.On.String()
 	eve := s.On.AddDays(-1).At(m.VisitEvening, zone)
+	if s.At.IsZero() && w.late(eve) {
+		// She has reported her period this very evening: a person books it.
+		return
+	}
 	if s.At.IsZero() {
 		w.message(key+"/eve", outbox.Reminder, eve, s.On.At(0, zone), outbox.Message{Text: w.say("visit.eve_untimed", args), Buttons: w.show()})
 		return
@@ -183,6 +187,24 @@ var sedatives = []string{"diazepam", "lorazepam", "alprazolam", "midazolam", "tr
 func Sedated(c Cycle, d civil.Date) bool {
 	for _, f := range c.Facts {
 		if f.Kind == plan.OrderGiven && f.From == d && !c.replaced(f) && slices.Contains(sedatives, strings.ToLower(f.Drug)) {
+			return true
+		}
+	}
+	return false
+}
+
+// hints reports whether a reminder of a step could be the first that she hears of a
+// result: it was booked after the result, and nobody has told her yet.
+func (w *wants) hints(s plan.Step) bool {
+	if !w.untold || !plan.ResultBound(s) {
+		return false
+	}
+	known := false
+	for _, f := range w.cycle.Facts {
+		switch {
+		case f.Kind == plan.HCG || f.Kind == plan.OBScan:
+			known = true
+		case known && f.Kind == plan.Visit && f.Step == s.Name && f.Fact.At.Equal(s.At):
 			return true
 		}
 	}

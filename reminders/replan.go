@@ -41,7 +41,11 @@ func (b *Book) Replan(ctx context.Context, tx *store.Tx, patient int64) (plan.Pl
 		if err != nil {
 			return pl, err
 		}
-		w := &wants{book: b, patient: p, cycle: c, now: tx.Now.In(b.zone()), lacking: len(missing) > 0}
+		untold, err := b.Untold(ctx, tx, p)
+		if err != nil {
+			return pl, err
+		}
+		w := &wants{book: b, patient: p, cycle: c, now: tx.Now.In(b.zone()), lacking: len(missing) > 0, untold: untold}
 		promised = w.promises(pl, doses, backs)
 	}
 	_, err = b.Outbox.Reconcile(ctx, tx, planTopic(c.ID), promised)
@@ -210,6 +214,7 @@ type wants struct {
 	cycle   Cycle
 	now     time.Time // in the clinic's zone
 	lacking bool      // something that her cycle must not start without
+	untold  bool      // a result of hers waits to be told by a person
 	list    []outbox.Want
 }
 

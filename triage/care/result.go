@@ -128,6 +128,10 @@ func (c *Care) Told(ctx context.Context, tx *store.Tx, actor triage.Staff, caseI
 	if err := c.did(ctx, tx, actor, triage.TellResult, p, 0, string(how)); err != nil {
 		return err
 	}
+	// What could have been the first hint of it may be reminded of now.
+	if _, err := c.Book.Replan(ctx, tx, p.ID); err != nil {
+		return err
+	}
 	_, untold, err := c.ToTell(ctx, tx, p)
 	if err != nil || untold || p.Quiet() {
 		return err
