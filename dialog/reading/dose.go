@@ -34,6 +34,7 @@ func (m *message) readDrug(r *Reading) {
 	if len(m.events) == 0 {
 		m.events = m.verbEvents(named)
 	}
+	m.events = m.graverByWords(m.events, named)
 	named = slices.DeleteFunc(named, m.aside)
 	r.Drug = m.mainDrug(named)
 	if r.Drug == "" && len(m.events) > 0 && len(m.ctx.Medications) == 1 {

@@ -134,3 +134,39 @@ func (m *message) askedAbout(named []mention) []doseEvent {
 	}
 	return nil
 }
+
+// graverByWords adds what single words say where the patterns only heard that a
+// dose was taken or asked about: that it was a wrong one ("did menopur twice"),
+// that something about the trigger goes wrong, that its hour has passed.
+func (m *message) graverByWords(events []doseEvent, named []mention) []doseEvent {
+	if len(named) == 0 || slices.ContainsFunc(events, func(e doseEvent) bool { return e.dose != taken && e.dose != asked }) {
+		return events
+	}
+	for _, x := range m.found {
+		if x.concept.kind != "word" || x.state != Present || !m.besideMedicine(x, named) || m.asksHow(x) {
+			continue
+		}
+		took := slices.ContainsFunc(events, func(e doseEvent) bool { return e.dose == taken })
+		switch {
+		case x.concept.name == "wrong_words" && (took || !m.questions[m.toks[x.from].sentence] || m.toks[x.from].norm == "equivocado"):
+			return append([]doseEvent{{rules.Wrong, x}}, events...)
+		case x.concept.name == "was_due":
+			return append([]doseEvent{{rules.Late, x}}, events...)
+		case x.concept.name == "trouble" && !took && slices.ContainsFunc(named, func(n mention) bool { return n.drug == rules.Trigger }):
+			return append([]doseEvent{{rules.TimeQuestion, x}}, events...)
+		}
+	}
+	return events
+}
+
+// danglingIn: "the insert is in my bag" is no "insert is in".
+func (m *message) danglingIn(x match) bool {
+	if x.concept.kind != "dose" || x.concept.name != string(taken) || m.toks[x.to-1].norm != "in" || x.to >= len(m.toks) || m.toks[x.to].brk != noBreak {
+		return false
+	}
+	switch m.toks[x.to].norm {
+	case "at", "around", "and", "on", "right", "now", "already", "for", "by", "just", "this", "tonight", "today", "ethumb", "about":
+		return false
+	}
+	return true
+}

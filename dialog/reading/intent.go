@@ -273,7 +273,7 @@ func (m *message) settle(r *Reading, all []rules.Intent) []rules.Intent {
 		out = addOnce(out, i)
 	}
 	out = m.sortOut(r, out)
-	if len(out) == 0 || len(out) == 1 && out[0] == rules.Thanks && !m.any("word", "ack") {
+	if len(out) == 0 || len(out) == 1 && out[0] == rules.Thanks && (!m.any("word", "ack") || len(m.toks) > 5) {
 		if i := m.lastResort(r, len(out) > 0); i != "" {
 			out = append([]rules.Intent{i}, out...)
 		}
@@ -379,6 +379,8 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Symptom
 	case r.Drug != "":
 		return rules.DoseQuestion
+	case m.hasWord["feeling"] && m.hasWord["owner"] && !m.asks():
+		return rules.Emotional
 	case polite:
 		return ""
 	case m.any("figurative", "figurative"):
