@@ -107,8 +107,8 @@ func (m *moment) answered() ([]effect, bool) {
 	if effects, done := m.repeats(); done {
 		return effects, true
 	}
-	if m.doseAsked() && later[tidy(m.in.Text)] {
-		return m.notYet(), true
+	if effects, known := m.answeredDose(); known {
+		return effects, true
 	}
 	q := m.talk.Asking
 	if q.Topic == AskNothing || m.now.Sub(q.At) > answerable {
@@ -133,6 +133,22 @@ func (m *moment) answered() ([]effect, bool) {
 		if at, ok := m.saidMinute(); ok {
 			return m.given(at), true
 		}
+	}
+	return nil, false
+}
+
+// answeredDose: she answers the question about a dose in a word or two.
+func (m *moment) answeredDose() ([]effect, bool) {
+	said := tidy(m.in.Text)
+	switch {
+	case !m.doseAsked() || m.verdict.Urgency >= rules.Emergency:
+		return nil, false
+	case later[said]:
+		return m.notYet(), true
+	case done[said]:
+		return m.taken(), true
+	case forgotten[said]:
+		return m.forgot(), true
 	}
 	return nil, false
 }

@@ -2,6 +2,7 @@ package dialog
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"handrail.example/dialog/phrase"
@@ -122,6 +123,29 @@ func (m *moment) missed(concerned bool) []effect {
 		return effects
 	}
 	return append(effects, m.humanReads(triage.DoseMissed, "dose.missed_reply")...)
+}
+
+// forgot is the word for the button "missed": about the dose that was asked about
+// last.
+func (m *moment) forgot() []effect {
+	asked := m.asked()
+	last := len(asked) - 1
+	for last >= 0 && asked[last].Dose.At.After(m.now) {
+		last--
+	}
+	if last < 0 {
+		return m.missed(false)
+	}
+	if asked[last].Trigger() {
+		return m.triggerAlarm(asked[last].ID)
+	}
+	return m.pressedDose(reminders.Missed, asked[last].ID)
+}
+
+// unsure reports whether "taken" is not all that she says about a dose: she asks
+// something, or tells of something that came of it, as a tablet that came up again.
+func (m *moment) unsure() bool {
+	return strings.ContainsAny(m.in.Text, "?¿") || len(m.reading.Findings) > 0
 }
 
 // pressedDose is a button under a dose question.

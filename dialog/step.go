@@ -148,6 +148,9 @@ func (m *moment) commanded() ([]effect, bool) {
 	if thanks[tidy(m.in.Text)] {
 		return []effect{say{Key: "reply.thanks"}}, true
 	}
+	if asksHours(m.in.Text) && m.verdict.Urgency <= rules.Routine {
+		return []effect{say{Key: "reply.hours", Args: m.phones(nil)}}, true
+	}
 	switch commandOf(m.in.Text) {
 	case cmdPeriod:
 		return m.periodToday(), true
@@ -200,8 +203,11 @@ func (m *moment) intent(i rules.Intent, first, concerned bool) ([]effect, bool) 
 	case rules.PeriodStart, rules.PeriodSpotting:
 		return m.period(i, concerned)
 	case rules.DoseTaken:
-		if concerned && len(m.asked()) == 0 {
+		if concerned && (len(m.asked()) == 0 || m.unsure()) {
 			return nil, false
+		}
+		if m.unsure() {
+			return m.humanReads(triage.DoseQuestion, ""), true
 		}
 		return m.taken(), false
 	case rules.DoseMissed:
@@ -287,6 +293,8 @@ func (m *moment) humanReads(reason triage.Reason, key string) []effect {
 	switch {
 	case m.talking && (c.Urgency == rules.Routine || m.attended) && key != "dose.missed_reply":
 		key = "reply.added"
+	case m.alarmed && c.Urgency < rules.SameDay:
+		key = "reply.added"
 	case m.alarmed:
 		return []effect{c, say{Key: "reply.alarm", Args: m.phones(nil)}}
 	}
@@ -354,6 +362,9 @@ func (m *moment) next() []effect {
 			key, args["time"] = "next.step_at", m.clockOf(s.At)
 		}
 		effects = append(effects, say{Key: key, Args: args})
+		if s.Name == plan.Transfer && !s.At.IsZero() {
+			effects = append(effects, m.transferDay(s))
+		}
 	}
 	for _, a := range m.doses {
 		if a.Dose.At.After(m.now) && !a.Settled() {
@@ -368,6 +379,13 @@ func (m *moment) next() []effect {
 		return []effect{m.nothingPlanned()}
 	}
 	return effects
+}
+
+// transferDay says plainly what a neutral reminder only hints at.
+func (m *moment) transferDay(s plan.Step) effect {
+	day := m.policy.Messages.Transfer
+	arrival := s.At.Add(-day.ArriveBefore)
+	return say{Key: "next.transfer", Args: phrase.Args{"arrival": m.clockOf(arrival), "drink": m.clockOf(arrival.Add(-day.DrinkBefore))}}
 }
 
 // silent reports whether the calendar must not speak: it could hurt somebody who

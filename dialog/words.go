@@ -32,9 +32,13 @@ const (
 var commands = map[string]command{
 	"what is next": cmdNext, "whats next": cmdNext, "next": cmdNext,
 	"que sigue": cmdNext, "que toca": cmdNext, "que me toca": cmdNext, "siguiente": cmdNext,
+	"que me toca hoy": cmdNext, "que me toca ahora": cmdNext, "oye que me toca ahora": cmdNext, "que hago ahora": cmdNext, "que hago hoy": cmdNext,
+	"what now": cmdNext, "what do i do today": cmdNext, "what do i do now": cmdNext, "whats next for me": cmdNext,
 	"my calendar": cmdCalendar, "calendar": cmdCalendar, "mi calendario": cmdCalendar, "calendario": cmdCalendar,
 	"i need a person": cmdPerson, "person": cmdPerson, "necesito una persona": cmdPerson, "persona": cmdPerson,
 	"help": cmdMenu, "menu": cmdMenu, "ayuda": cmdMenu, "hello": cmdMenu, "hi": cmdMenu, "hola": cmdMenu,
+	"good morning": cmdMenu, "morning": cmdMenu, "good afternoon": cmdMenu, "good evening": cmdMenu, "hey": cmdMenu, "hi how are you": cmdMenu,
+	"hola buenos dias": cmdMenu, "buenos dias": cmdMenu, "buenas": cmdMenu, "buenas tardes": cmdMenu, "buenas noches": cmdMenu, "hola buenas": cmdMenu,
 	"stop": cmdStop, "unsubscribe": cmdStop, "alto": cmdStop, "parar": cmdStop, "baja": cmdStop,
 	"start": cmdStart, "empezar": cmdStart, "reanudar": cmdStart,
 	"neutral wording": cmdNeutral, "avisos neutros": cmdNeutral, "plain wording": cmdPlain, "avisos claros": cmdPlain,
@@ -45,7 +49,19 @@ var commands = map[string]command{
 func commandOf(text string) command {
 	text = tidy(text)
 	text = strings.TrimSpace(strings.TrimPrefix(text, "/"))
-	return commands[text]
+	if c, known := commands[text]; known {
+		return c
+	}
+	words := strings.Fields(text)
+	if len(words) <= shortest && (slices.Contains(words, "calendario") || slices.Contains(words, "calendar")) && !slices.ContainsFunc(words, questioning) {
+		return cmdCalendar
+	}
+	return cmdNone
+}
+
+// questioning words make more of a sentence than a wish to see something.
+func questioning(w string) bool {
+	return slices.Contains([]string{"why", "wrong", "change", "changed", "not", "no", "por", "porque", "mal", "cambio", "cambiar", "cambiaron"}, w)
 }
 
 // answers are whole messages that say yes or no.
@@ -68,6 +84,37 @@ func answerOf(text string) (yes, known bool) {
 var later = map[string]bool{
 	"no": true, "nope": true, "not yet": true, "no not yet": true, "later": true, "in a bit": true, "in a minute": true, "soon": true,
 	"todavia no": true, "no todavia": true, "aun no": true, "no aun": true, "luego": true, "al rato": true, "en un rato": true, "mas tarde": true, "ahorita": true,
+}
+
+// done and forgotten are whole messages that answer "have you taken it?": the
+// words of the buttons, and what people write instead of pressing them.
+var (
+	done = map[string]bool{
+		"taken": true, "done": true, "yes": true, "yep": true, "yeah": true, "yes done": true, "yes taken": true, "took it": true, "i took it": true, "all done": true,
+		"just did": true, "i did": true, "yes i did": true,
+		"hecho": true, "listo": true, "ya": true, "si": true, "si ya": true, "ya esta": true, "ya lo hice": true, "ya me la tome": true, "ya me la puse": true, "ya me lo puse": true,
+	}
+	forgotten = map[string]bool{
+		"missed": true, "missed it": true, "i missed it": true, "forgot": true, "forgot it": true, "i forgot": true, "i forgot it": true,
+		"se me paso": true, "se me olvido": true, "lo olvide": true, "la olvide": true, "me olvide": true, "no la tome": true, "no me la puse": true,
+	}
+)
+
+// hours are what people ask when they want to know when somebody is there.
+var hours = []string{"what time do you open", "what time do u open", "when do you open", "are you open", "opening hours", "office hours",
+	"a que hora abren", "que horario", "horario", "cuando abren", "estan abiertos"}
+
+// asksHours reports whether a short message asks when somebody is there.
+func asksHours(text string) bool { return has(text, hours) }
+
+// shortest is the most words that a message may have in which one word is taken for
+// a command.
+const shortest = 6
+
+// has reports whether one of these phrases stands in a short message.
+func has(text string, phrases []string) bool {
+	padded := " " + tidy(text) + " "
+	return strings.Count(padded, " ") <= shortest+4 && slices.ContainsFunc(phrases, func(w string) bool { return strings.Contains(padded, " "+w+" ") })
 }
 
 // whenWords ask for a day or an hour, which the calendar can tell. Any other
