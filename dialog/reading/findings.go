@@ -117,10 +117,32 @@ func (m *message) denied(i int) bool {
 	}
 	for k := i + 1; k < min(i+farReach, len(m.toks)) && m.toks[k].sentence <= s+1; k++ {
 		if m.toks[k].sentence == s+1 {
-			return noAnswers[m.toks[k].norm]
+			// "Fever? No. Swollen leg? Same old legs.": in a list gone through, a
+			// bare question that is not answered with yes is a no.
+			listed := m.quiz && k-i <= 3 && !m.about[s].owns && !yesAnswers[m.toks[k].norm]
+			return noAnswers[m.toks[k].norm] || listed
 		}
 	}
 	return false
+}
+
+// isQuiz reports whether the message asks a question and answers it with no.
+func (m *message) isQuiz() bool {
+	for k := 1; k < len(m.toks); k++ {
+		s := m.toks[k].sentence
+		if m.toks[k-1].sentence == s-1 && m.questions[s-1] && noAnswers[m.toks[k].norm] {
+			return true
+		}
+	}
+	return false
+}
+
+var yesAnswers = map[string]bool{
+	"yes": true, "yeah": true, "yep": true, "yup": true, "si": true, "claro": true, "some": true, "little": true, "a": true, "un": true,
+	"poco": true, "algo": true, "very": true, "worse": true, "since": true, "started": true, "check": true, "definitely": true, "lots": true,
+	"mucho": true, "mucha": true, "bastante": true, "desde": true, "hoy": true, "today": true, "also": true, "tambien": true, "i": true,
+	"me": true, "tengo": true, "it": true, "affirmative": true, "kind": true, "both": true, "help": true, "ayuda": true, "que": true,
+	"should": true, "what": true, "please": true, "or": true, "is": true, "por": true, "debo": true,
 }
 
 // toldNo: "fever no, bleeding no": the denial stands behind, and a break

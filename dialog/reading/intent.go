@@ -241,12 +241,27 @@ func (m *message) unreadBody() (match, bool) {
 		if m.about[m.toks[x.from].sentence].asks || m.any("figurative", "figurative") || m.any("drug", "") {
 			continue
 		}
-		if m.governedBy(x, OtherPerson, Hypothetical, Quoted, Past, Figurative) {
+		if m.wellAfter(x) || m.governedBy(x, OtherPerson, Hypothetical, Quoted, Past, Figurative) {
 			continue
 		}
 		return x, true
 	}
 	return match{}, false
+}
+
+// wellAfter: a word for "well" stands close behind x ("my arm is ok").
+func (m *message) wellAfter(x match) bool {
+	for k := x.to; k < min(x.to+3, len(m.toks)) && m.toks[k].sentence == m.toks[x.from].sentence; k++ {
+		if wellWords[m.toks[k].norm] {
+			return true
+		}
+	}
+	return false
+}
+
+var wellWords = map[string]bool{
+	"ok": true, "okay": true, "fine": true, "good": true, "normal": true, "soft": true, "great": true, "same": true, "perfect": true,
+	"well": true, "clear": true, "bien": true, "perfecto": true, "perfecta": true, "blanda": true, "blandita": true, "igual": true,
 }
 
 var bodyParts = map[string]bool{

@@ -28,6 +28,8 @@ type message struct {
 	period    bool
 	exprs     []dateExpr
 	dated     bool
+	// quiz: it goes through a list of questions and says no to one at least.
+	quiz bool
 	// lang is the language of most words.
 	lang string
 }
@@ -47,7 +49,7 @@ func newMessage(s *scanner, found []match, c Context) *message {
 		}
 	}
 	m.cues = m.looseCues()
-	m.about = m.sentences()
+	m.about, m.quiz = m.sentences(), m.isQuiz()
 	for i := range m.found {
 		m.found[i].state = m.stateOf(m.found[i])
 	}
