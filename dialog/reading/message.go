@@ -131,7 +131,9 @@ func covers(a, b match) bool {
 		return b.concept.kind != a.concept.kind && !isKind(b.concept, "word", "intent") || longer && b.concept.kind == a.concept.kind
 	case "sign":
 		head := b.concept.kind == "head" && !weakSigns[a.concept.name]
-		return longer && (head || b.concept.kind == "cue") || b.concept.kind == "sign" && a.concept.over(b.concept.name)
+		// A "can not" belongs to the sign; a "last December" does not.
+		cue := b.concept.kind == "cue" && b.concept.name != string(Past)
+		return longer && (head || cue) || b.concept.kind == "sign" && a.concept.over(b.concept.name)
 	case "dose":
 		return longer && (b.concept.kind == "cue" || b.concept == a.concept || b.concept.kind == "sign" && b.concept.name != "overdose")
 	case "cue":

@@ -109,7 +109,7 @@ func (m *message) governs(c, x match) bool {
 		return false // the "no" of "ya no quiero vivir" belongs to the sign itself
 	}
 	switch {
-	case c.from < x.from && c.reaches("forward"):
+	case (c.from < x.from || c.from == x.from && c.to < x.to && c.concept.name == string(Past)) && c.reaches("forward"):
 		return x.from-c.to <= c.reach() && !m.ended(c, c.to, x.from) && !m.restarts(c, c.to, x.from)
 	case c.from >= x.to && c.reaches("backward"):
 		return c.from-x.to <= c.reach() && !m.ended(c, x.to, c.from)
