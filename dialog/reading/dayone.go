@@ -101,7 +101,7 @@ func (m *message) dayExpr() (dateExpr, bool) {
 	anchor, all := m.periodAnchor(), m.dates()
 	best, at := -1, 1<<30
 	for i, e := range all {
-		if e.future || m.belongsElsewhere(e) {
+		if e.future || m.belongsElsewhere(e) || len(all) > 1 && m.deniedDay(e) {
 			continue
 		}
 		d := m.far(anchor, e)
@@ -113,7 +113,26 @@ func (m *message) dayExpr() (dateExpr, bool) {
 		return dateExpr{}, false
 	}
 	best = m.settled(all, m.corrected(all, best))
+	for _, o := range all {
+		// "Around midnight last night": which day, nobody knows.
+		if o.asks && m.toks[o.to-1].norm == "midnight" && max(o.from-all[best].to, all[best].from-o.to) <= 1 {
+			return o, true
+		}
+	}
 	return m.eitherDay(all, best, m.counted(all, best)), true
+}
+
+// deniedDay: "not Sunday", "no fue el miércoles".
+func (m *message) deniedDay(e dateExpr) bool {
+	for k := e.from - 1; k >= max(e.from-3, 0) && m.toks[k+1].brk == noBreak; k-- {
+		switch m.toks[k].norm {
+		case "not", "no", "wasnt":
+			return true
+		case "sure", "seguro", "segura", "se", "know", "recuerdo", "remember":
+			return false
+		}
+	}
+	return false
 }
 
 // settled: "Tuesday, today", "ayer lunes": the day beside a doubtful one says

@@ -134,6 +134,19 @@ func (m *message) toldDone(x match) bool {
 	return false
 }
 
+// reversedAgain: "I did not remember", "ni me acordé": no dose that was taken.
+func (m *message) reversedAgain(x match) bool {
+	if x.concept.kind != "dose" || x.concept.name != "reversed" || x.from == 0 || m.toks[x.from].brk != noBreak {
+		return false
+	}
+	switch m.toks[x.from-1].norm {
+	case "ni", "no", "not", "never", "nunca":
+		n := m.toks[x.from].norm
+		return n != "no" && n != "not" && n != "never"
+	}
+	return false
+}
+
 // onlyWhen: the dose is told only to say when or where something was: "when I put
 // in the insert", "where I did the injection".
 func (m *message) onlyWhen(x match) bool {
@@ -194,7 +207,7 @@ func (m *message) mainDrug(named []mention) rules.Drug {
 				d += 2 // "took the one but forgot the other": what follows is meant
 			}
 			if x.vague {
-				d++
+				d += 5
 			}
 			if m.toks[x.from].sentence != m.toks[e.from].sentence {
 				d += 6

@@ -143,7 +143,7 @@ func (m *message) graverByWords(events []doseEvent, named []mention) []doseEvent
 		return events
 	}
 	for _, x := range m.found {
-		if x.concept.kind != "word" || x.state != Present || !m.besideMedicine(x, named) || m.asksHow(x) {
+		if x.concept.kind != "word" || x.state != Present || !m.besideMedicine(x, named) || m.asksHow(x) || m.governedBy(x, Hypothetical, OtherPerson, Quoted) {
 			continue
 		}
 		took := slices.ContainsFunc(events, func(e doseEvent) bool { return e.dose == taken })

@@ -75,9 +75,6 @@ func (m *message) wordIntents() []rules.Intent {
 		if (i == rules.LHPositive || i == rules.HomeTest) && x.state != Present && x.state != Past && x.state != resolved {
 			continue
 		}
-		if i == rules.StopMessages && x.state == Hypothetical {
-			continue
-		}
 		if i == rules.PeriodStart || i == rules.PeriodSpotting {
 			continue
 		}
@@ -113,6 +110,7 @@ func (m *message) periodIntents(r *Reading) []rules.Intent {
 		m.forget(r, "period_bleeding")
 		if waiting {
 			m.forget(r, "spotting")
+			m.forget(r, "heavy_flow")
 		}
 		return []rules.Intent{rules.PeriodStart}
 	case spots && waiting:
@@ -288,7 +286,7 @@ func (m *message) settle(r *Reading, all []rules.Intent) []rules.Intent {
 		out = addOnce(out, i)
 	}
 	out = m.sortOut(r, out)
-	if len(out) == 0 || len(out) == 1 && out[0] == rules.Thanks && (!m.any("word", "ack") || len(m.toks) > 5) {
+	if len(out) == 0 || len(out) == 1 && out[0] == rules.Thanks && (!m.any("word", "ack") || len(m.toks) > 5 || m.asks()) {
 		if i := m.lastResort(r, len(out) > 0); i != "" {
 			out = append([]rules.Intent{i}, out...)
 		}
@@ -350,6 +348,10 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		drop(rules.VisitQuestion)
 		drop(rules.ResultQuestion)
 	}
+	if has(rules.TravelOrLife) && !has(rules.Reschedule) && m.hasWord["move"] && m.hasWord["cannot_come"] && m.asks() {
+		drop(rules.TravelOrLife)
+		all = append(all, rules.Reschedule)
+	}
 	if has(rules.VisitQuestion) && !has(rules.Reschedule) && m.hasWord["visit"] && m.hasWord["move"] {
 		drop(rules.VisitQuestion)
 		all = append(all, rules.Reschedule)
@@ -384,7 +386,9 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Reschedule
 	case m.hasWord["result"] && (m.asks() || m.hasWord["waits"]) && r.Drug == "":
 		return rules.ResultQuestion
-	case m.hasWord["visit"] && m.asks() && r.Drug == "":
+	case r.Drug == "" && len(m.clocks()) > 0 && (m.hasWord["move"] || m.hasWord["cannot_come"]):
+		return rules.Reschedule
+	case (m.hasWord["visit"] || len(m.clocks()) > 0) && m.asks() && r.Drug == "":
 		return rules.VisitQuestion
 	case m.any("topic", "supplement"):
 		return rules.DoseQuestion

@@ -66,7 +66,7 @@ func (m *message) meant(found []match) []match {
 		}
 	}
 	return slices.DeleteFunc(found, func(x match) bool {
-		return x.concept.name == "unless_part" && bodily[m.toks[x.from].sentence] || m.noOnItsOwn(x) || m.toldDone(x) || m.danglingIn(x)
+		return x.concept.name == "unless_part" && bodily[m.toks[x.from].sentence] || m.noOnItsOwn(x) || m.toldDone(x) || m.danglingIn(x) || m.reversedAgain(x)
 	})
 }
 

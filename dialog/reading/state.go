@@ -105,7 +105,7 @@ func (m *message) governs(c, x match) bool {
 	if c.to-c.from == 1 && c.to < len(m.toks) && m.toks[c.to].brk == softBreak && m.toks[c.from].norm == "si" {
 		return false // "sí, ..." is a yes
 	}
-	if c.from < x.from && c.to > x.from && c.concept.name == string(Negated) && x.concept.kind == "sign" {
+	if c.from < x.from && c.to > x.from && c.concept.name == string(Negated) && gapEnds[m.toks[x.from].norm] {
 		return false // the "no" of "ya no quiero vivir" belongs to the sign itself
 	}
 	switch {
