@@ -57,6 +57,9 @@ func (m *message) doseEvents(medicine bool) []doseEvent {
 			continue
 		}
 		d := doseInState(rules.Dose(x.concept.name), x.state)
+		if x.state == Hypothetical && x.concept.name == string(taken) && x.from > 0 && m.toks[x.from-1].norm == "si" {
+			d = taken // "sí me la puse": the accent is seldom written
+		}
 		if d == taken && m.onlyWhen(x) {
 			continue
 		}

@@ -161,7 +161,13 @@ func (m *message) graverByWords(events []doseEvent, named []mention) []doseEvent
 
 // danglingIn: "the insert is in my bag" is no "insert is in".
 func (m *message) danglingIn(x match) bool {
-	if x.concept.kind != "dose" || x.concept.name != string(taken) || m.toks[x.to-1].norm != "in" || x.to >= len(m.toks) || m.toks[x.to].brk != noBreak {
+	if x.concept.kind != "dose" || x.concept.name != string(taken) || m.toks[x.to-1].norm != "in" || x.to-x.from < 2 {
+		return false
+	}
+	if n := m.toks[x.to-2].norm; n == "going" || n == "goes" || n == "go" {
+		return true
+	}
+	if x.to >= len(m.toks) || m.toks[x.to].brk != noBreak {
 		return false
 	}
 	switch m.toks[x.to].norm {

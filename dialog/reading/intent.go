@@ -408,8 +408,27 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Symptom
 	case m.any("word", "ack") && len(m.toks) <= 4:
 		return rules.Thanks
+	case !m.content():
+		return ""
+	case m.asks():
+		return rules.TravelOrLife
+	case m.hasWord["owner"]:
+		return rules.Emotional
 	}
 	return ""
+}
+
+// content: the message has words of its own, not only small ones, so that what
+// it is about can be told from whether it asks or tells: a question of her life,
+// or how she feels. Both are for a human.
+func (m *message) content() bool {
+	n := 0
+	for i := range m.toks {
+		if t := &m.toks[i]; t.kind == wordToken && len(t.norm) >= 4 && !theLexicon().forms[t.norm].common {
+			n++
+		}
+	}
+	return n > 0 && len(m.toks) >= 4 && !m.unreadable()
 }
 
 // asks: a sentence of the message ends with a question mark or opens as a
