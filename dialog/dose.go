@@ -145,7 +145,7 @@ func (m *moment) forgot() []effect {
 // unsure reports whether "taken" is not all that she says about a dose: she asks
 // something, or tells of something that came of it, as a tablet that came up again.
 func (m *moment) unsure() bool {
-	return strings.ContainsAny(m.in.Text, "?¿") || len(m.reading.Findings) > 0
+	return strings.ContainsAny(m.in.Text, "?¿") || len(m.reading.Findings) > 0 || doubts(m.in.Text)
 }
 
 // pressedDose is a button under a dose question.

@@ -164,7 +164,8 @@ func (m *moment) doubted(why string) []effect {
 	c.Urgency, c.Why = max(c.Urgency, rules.SameDay), why
 	answer := say{Key: "reply.same_day", Args: m.phones(nil)}
 	if !open(m.policy, m.now) {
-		answer.Then, answer.Args = m.afterHours(c.PageNow)
+		answer.Key = "reply.passed"
+		answer.Then, answer.Args = m.afterHours(c)
 	}
 	return []effect{askNext{}, c, answer}
 }

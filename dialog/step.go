@@ -304,9 +304,13 @@ func (m *moment) humanReads(reason triage.Reason, key string) []effect {
 	if key == "reply.unclear" && !m.patient.Hushed.IsZero() {
 		key = "reply.routine" // a program has no business to explain itself now
 	}
+	late := !m.attended && !open(m.policy, m.now)
+	if late && (key == "reply.same_day" || key == "reply.symptom") {
+		key = "reply.passed" // today is over, or has not begun
+	}
 	answer := say{Key: key, Args: m.phones(nil)}
-	if key != "dose.missed_reply" && !m.attended && !open(m.policy, m.now) {
-		answer.Then, answer.Args = m.afterHours(c.PageNow)
+	if late && key != "dose.missed_reply" {
+		answer.Then, answer.Args = m.afterHours(c)
 	}
 	return []effect{c, answer}
 }
@@ -320,10 +324,18 @@ func (m *moment) driverAsked() bool {
 	})
 }
 
-// afterHours says when the chat is read again, or that somebody is being woken.
-func (m *moment) afterHours(paged bool) (key string, args phrase.Args) {
-	if paged {
+// afterHours says when the chat is read again, or when the on-call nurse hears of
+// it: now, or in the morning of any day.
+func (m *moment) afterHours(c openCase) (key string, args phrase.Args) {
+	switch {
+	case c.PageNow:
 		return "reply.woken", m.phones(nil)
+	case c.Urgency >= rules.SameDay:
+		morning := m.today().At(m.policy.Triage.Morning, m.now.Location())
+		if morning.Before(m.now) {
+			morning = m.today().AddDays(1).At(m.policy.Triage.Morning, m.now.Location())
+		}
+		return "reply.morning", m.phones(phrase.Args{"morning": m.dayOf(morning) + ", " + m.clockOf(morning)})
 	}
 	at := opens(m.policy, m.now)
 	return "reply.closed", m.phones(phrase.Args{"opens": m.dayOf(at) + ", " + m.clockOf(at)})

@@ -318,7 +318,7 @@ func TestStepWords(t *testing.T) {
 		{"opted out", "start", Question{}, []string{"optOut{false}", "back{}", "say optout.back " + theMenu}},
 		{"waiting", "start", Question{}, []string{"say menu " + theMenu}},
 		{"waiting", "I need a person", Question{}, []string{"case person_wanted routine", "say reply.person"}},
-		{"waiting, night", "qwertz uiop", Question{}, []string{"case unclear same_day", "say reply.unclear + reply.closed"}},
+		{"waiting, night", "qwertz uiop", Question{}, []string{"case unclear same_day", "say reply.unclear + reply.morning"}},
 		{"waiting", "my period started this morning", Question{}, []string{"say period.ask [period/yes/2026-03-02T09:00] [period/other] [period/spotting]", "ask period 2026-03-02T09:00"}},
 		{"waiting", "yes", Question{Topic: AskPeriod, About: "2026-03-02T08:15"}, []string{"ask period_fix", "record period_start 03-02 08:15", "case period_reported same_day", "say period.recorded", "sendCalendar{}"}},
 		{"waiting", "no", Question{Topic: AskPeriod, About: "2026-03-02T08:15"}, []string{"say period.which_day [period/day/2026-03-02] [period/day/2026-03-01] [period/day/2026-02-28] [period/day/2026-02-27]", "ask period_day"}},

@@ -80,6 +80,15 @@ func answerOf(text string) (yes, known bool) {
 	return yes, known
 }
 
+// doubtful are words of somebody who is not sure of what she says.
+var doubtful = []string{"i think", "not sure", "dont remember", "do not remember", "cant remember", "maybe", "might have", "dont know",
+	"creo que", "no me acuerdo", "no recuerdo", "no estoy segura", "tal vez", "quiza", "quizas", "a lo mejor", "no se si"}
+
+func doubts(text string) bool {
+	said := " " + tidy(text) + " "
+	return slices.ContainsFunc(doubtful, func(w string) bool { return strings.Contains(said, " "+w+" ") })
+}
+
 // later are whole messages that answer "have you taken it?" with not yet.
 var later = map[string]bool{
 	"no": true, "nope": true, "not yet": true, "no not yet": true, "later": true, "in a bit": true, "in a minute": true, "soon": true,
@@ -120,7 +129,7 @@ func has(text string, phrases []string) bool {
 // whenWords ask for a day or an hour, which the calendar can tell. Any other
 // question about a visit is for a human.
 var whenWords = []string{"when", "what time", "what day", "which day", "what date", "next", "schedule", "calendar",
-	"cuando", "a que hora", "que hora", "que dia", "que fecha", "sigue", "me toca", "proxima", "proximo", "calendario"}
+	"cuando", "a que hora", "que dia", "que fecha", "sigue", "me toca", "proxima", "proximo", "calendario"}
 
 func asksWhen(text string) bool {
 	padded := " " + tidy(text) + " "

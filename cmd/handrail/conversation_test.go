@@ -160,6 +160,12 @@ func (p *play) begin(at string) error {
 			p.t.Error(err)
 		}
 	})
+	// Before the first poll is open nobody would notice what is written.
+	for err == nil && !p.stage.server.Polling() {
+		if err = ctx.Err(); err == nil {
+			time.Sleep(time.Millisecond)
+		}
+	}
 	return err
 }
 
