@@ -22,7 +22,7 @@ func (m *message) composed() []seen {
 		if x.concept.kind != "feel" {
 			continue
 		}
-		for _, p := range m.foundNear(x.from-composeReach-3, x.to+composeReach) {
+		for _, p := range m.foundNear(x.from-x.within()-3, x.to+x.within()) {
 			if p.concept.kind != "part" {
 				continue
 			}
@@ -34,10 +34,19 @@ func (m *message) composed() []seen {
 	return out
 }
 
+// within is how far a feeling may stand from its part: "reach=" of its block,
+// or composeReach.
+func (c match) within() int {
+	if _, ok := c.concept.opt("reach"); ok {
+		return c.reach()
+	}
+	return composeReach
+}
+
 func (m *message) compose(feel, part match) (seen, bool) {
 	sign, ok := feel.concept.opt(part.concept.name)
 	_, comma := feel.concept.opt("comma")
-	if !ok || m.apart(feel, part) > composeReach || !comma && m.commaBetween(feel, part) {
+	if !ok || m.apart(feel, part) > feel.within() || !comma && m.commaBetween(feel, part) {
 		return seen{}, false
 	}
 	state := feel.state

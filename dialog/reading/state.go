@@ -160,7 +160,8 @@ func (m *message) restarts(c match, from, to int) bool {
 	for k := from; k <= to && k < len(m.toks); k++ {
 		t := &m.toks[k]
 		joined := k > from && (m.toks[k-1].norm == "and" || m.toks[k-1].norm == "y")
-		if (t.brk == softBreak || joined) && k > from && openers[t.norm] {
+		told := k+1 < len(m.toks) && m.toks[k+1].brk == noBreak && tellers[m.toks[k+1].norm] // ", pain is everywhere"
+		if (t.brk == softBreak || joined) && k > from && (openers[t.norm] || told) {
 			return true
 		}
 		if t.brk == softBreak || listers[t.norm] {
@@ -180,6 +181,11 @@ var openers = map[string]bool{
 	"es": true, "esto": true, "eso": true, "el": true, "la": true, "un": true, "una": true, "mi": true, "me": true, "ya": true,
 	"se": true, "son": true, "tengo": true, "estoy": true, "pero": true, "but": true, "now": true, "ahora": true, "just": true,
 	"solo": true, "siento": true, "los": true, "las": true, "hay": true, "like": true, "como": true,
+}
+
+var tellers = map[string]bool{
+	"is": true, "are": true, "has": true, "hurts": true, "feels": true, "keeps": true, "started": true, "esta": true, "estan": true, "duele": true,
+	"duelen": true, "empezo": true, "sigue": true,
 }
 
 func (c match) ends(state string) bool {
