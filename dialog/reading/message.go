@@ -128,7 +128,7 @@ func covers(a, b match) bool {
 		if a.concept.name == "compare" {
 			return false
 		}
-		return b.concept.kind != a.concept.kind && !isKind(b.concept, "word", "intent") || longer && b.concept.kind == a.concept.kind
+		return b.concept.kind != a.concept.kind && !isKind(b.concept, "word", "intent", "topic") || longer && b.concept.kind == a.concept.kind
 	case "sign":
 		head := b.concept.kind == "head" && !weakSigns[a.concept.name]
 		// A "can not" belongs to the sign; a "last December" does not.
