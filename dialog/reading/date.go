@@ -167,6 +167,8 @@ var phrases = []struct {
 	{[]string{"past", "day"}, -1, false},
 	{[]string{"last", "day"}, -1, false},
 	{[]string{"this", "day"}, 0, false},
+	{[]string{"last", "evening"}, -1, true},
+	{[]string{"last", "afternoon"}, -1, false},
 	{[]string{"yesterday", "night"}, -1, true},
 	{[]string{"yesterday", "evening"}, -1, true},
 	{[]string{"ayer", "en", "la", "noche"}, -1, true},

@@ -213,6 +213,10 @@ func (d *dater) ago(i int) (dateExpr, bool) {
 	}
 	to := s.to
 	from := d.today
+	if n := d.norm(to); sign == 0 && s.days > 0 && s.hours == 0 && (n == "into" || n == "deep") {
+		first := d.minus(d.today, s, -1)
+		return dateExpr{days: []civil.Date{first.AddDays(1), first}, asks: true, to: to + 1}, true
+	}
 	switch d.norm(to) {
 	case "ago", "back", "earlier", "atras", "antes":
 		sign, to = -1, to+1

@@ -87,12 +87,18 @@ func (m *message) asksHow(x match) bool {
 		if i < x.from+1 && doseAskers[m.toks[i].norm] && (i < x.from || x.concept.kind == "dose") {
 			return true
 		}
+		if m.toks[i].norm == "did" && i < x.from && i+1 < len(m.toks) && askedOf[m.toks[i+1].norm] {
+			return true
+		}
 		if i >= x.from || m.toks[i].norm == "i" || m.toks[i].norm == "me" {
 			break
 		}
 	}
 	return false
 }
+
+// askedOf follow "did" in a question.
+var askedOf = map[string]bool{"they": true, "you": true, "i": true, "she": true, "he": true, "we": true, "it": true, "the": true, "my": true}
 
 var doseAskers = map[string]bool{
 	"should": true, "can": true, "could": true, "must": true, "does": true, "is": true, "are": true, "how": true, "when": true,

@@ -78,6 +78,9 @@ func (m *message) wordIntents() []rules.Intent {
 		if i == rules.PeriodStart || i == rules.PeriodSpotting {
 			continue
 		}
+		if i == rules.Thanks && x.to-x.from <= 2 && m.asks() && (m.toks[x.to-1].norm == "okay" || m.toks[x.to-1].norm == "bien" || m.toks[x.to-1].norm == "vale") {
+			continue
+		}
 		// "Don't worry", "when should I call you": no feeling, no wish to talk.
 		if (i == rules.Emotional || i == rules.HumanPlease) && (x.state == Negated || x.state == Hypothetical && m.bodySpoken()) {
 			continue
@@ -344,6 +347,9 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 	if m.any("topic", "illness") && m.asks() && len(r.Findings) == 0 && !slices.ContainsFunc(all, firm) {
 		return []rules.Intent{rules.Symptom}
 	}
+	if has(rules.Thanks) && len(all) == 2 && !m.asks() && m.any("word", "ack") {
+		drop(rules.VisitQuestion)
+	}
 	if has(rules.Emotional) && !m.asks() {
 		drop(rules.VisitQuestion)
 		drop(rules.ResultQuestion)
@@ -406,7 +412,7 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Emotional
 	case m.any("word", "asks_general"):
 		return rules.Symptom
-	case m.any("word", "ack") && len(m.toks) <= 4:
+	case m.any("word", "ack") && len(m.toks) <= 4 && !m.asks():
 		return rules.Thanks
 	case !m.content():
 		return ""
