@@ -44,6 +44,8 @@ func (m *message) measures() []seen {
 			out = append(out, x)
 		} else if x, ok := m.painScore(i); ok {
 			out = append(out, x)
+		} else if x, ok := m.muchTooMuch(i); ok {
+			out = append(out, x)
 		}
 	}
 	return append(out, m.pads()...)
@@ -241,6 +243,21 @@ func (m *message) daysNear(i int) float64 {
 		return 14
 	}
 	return 1
+}
+
+// muchTooMuch reads "900 instead of 75": several times what was meant is an
+// overdose (a factor of four; common practice, no source).
+func (m *message) muchTooMuch(i int) (seen, bool) {
+	for k := i + 1; k < min(i+4, len(m.toks)); k++ {
+		instead := m.toks[k].norm == "instead" || m.toks[k].norm == "vez" || m.toks[k].norm == "lugar"
+		if !instead || k+2 >= len(m.toks) || !m.toks[k+2].isNumber() {
+			continue
+		}
+		if meant := m.toks[k+2].num; meant > 0 && m.toks[i].num >= 4*meant {
+			return m.seenAt("overdose", i, k+3), true
+		}
+	}
+	return seen{}, false
 }
 
 // painScore reads "8/10" and "8 out of 10" near a word for pain.
