@@ -82,7 +82,7 @@ func (m *message) wordIntents() []rules.Intent {
 			continue
 		}
 		// "Don't worry", "when should I call you": no feeling, no wish to talk.
-		if (i == rules.Emotional || i == rules.HumanPlease) && (x.state == Negated || x.state == Hypothetical && m.bodySpoken()) {
+		if i == rules.Emotional && x.state == Negated || (i == rules.Emotional || i == rules.HumanPlease) && x.state == Hypothetical && m.bodySpoken() {
 			continue
 		}
 		out = addOnce(out, i)
@@ -428,13 +428,16 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 // it is about can be told from whether it asks or tells: a question of her life,
 // or how she feels. Both are for a human.
 func (m *message) content() bool {
-	n := 0
+	n, known := 0, 0
 	for i := range m.toks {
+		if m.toks[i].word.lang != 0 {
+			known++
+		}
 		if t := &m.toks[i]; t.kind == wordToken && len(t.norm) >= 4 && !theLexicon().forms[t.norm].common {
 			n++
 		}
 	}
-	return n > 0 && len(m.toks) >= 4 && !m.unreadable()
+	return n > 0 && len(m.toks) >= 4 && known*2 >= len(m.toks) && !m.foreign
 }
 
 // asks: a sentence of the message ends with a question mark or opens as a
@@ -456,8 +459,8 @@ var openQuestion = map[string]bool{
 	"when": true, "what": true, "where": true, "how": true, "which": true, "who": true, "why": true, "can": true, "could": true,
 	"should": true, "is": true, "are": true, "do": true, "does": true, "did": true, "may": true, "have": true, "has": true,
 	"any": true, "will": true, "would": true, "am": true, "cuando": true, "que": true, "donde": true, "como": true, "cual": true,
-	"quien": true, "puedo": true, "puede": true, "pueden": true, "podria": true, "podrian": true, "debo": true, "hay": true, "se": true,
-	"a": true, "me": true, "cuanto": true, "cuantos": true, "sera": true, "ya": true, "tengo": true, "alguna": true,
+	"quien": true, "puedo": true, "puede": true, "pueden": true, "podria": true, "podrian": true, "debo": true, "hay": true,
+	"cuanto": true, "cuantos": true, "cuanta": true, "cuantas": true, "sera": true, "alguna": true,
 }
 
 // unreadable: no word of either language.

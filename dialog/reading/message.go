@@ -179,7 +179,7 @@ func doseVoids(a, b match) bool {
 }
 
 var doseRank = map[string]int{
-	"reversed": 1, "stopping": 2, "stopped": 3, "missed": 4, "wrong": 5, "partial": 6, "late": 7, "none_left": 8, "taken": 9,
+	"reversed": 1, "stopping": 2, "stopped": 3, "none_left": 4, "missed": 5, "wrong": 6, "partial": 7, "late": 8, "taken": 9,
 	"time_question": 10, "question": 11, "allergy": 0,
 }
 
