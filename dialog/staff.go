@@ -30,6 +30,10 @@ type form struct {
 	// Answering is the case whose answer she is writing, until then; 0 for none.
 	Answering int64     `json:"answering,omitempty"`
 	Until     time.Time `json:"until,omitzero"`
+	// Words are the answer as she has written it, in the message with this
+	// Number; it waits for her to send it.
+	Words  string `json:"words,omitempty"`
+	Number int64  `json:"number,omitempty"`
 	// Draft is an entry that waits for her to save it.
 	Draft *draft `json:"draft,omitempty"`
 }
@@ -92,7 +96,7 @@ func (c *colleague) load(ctx context.Context) (err error) {
 	}
 	if c.form.Answering != 0 && !c.tx.Now.Before(c.form.Until) {
 		// What she writes hours later is no answer to this patient.
-		c.form.Answering, c.form.Until = 0, time.Time{}
+		c.stopAnswering()
 	}
 	return err
 }

@@ -3,9 +3,11 @@ package dialog
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/outbox"
@@ -54,6 +56,9 @@ func (c *colleague) pressOwn(ctx context.Context, what, word string, id int64, m
 		return c.told(ctx, id, triage.Outcome(more))
 	case "verify":
 		return c.verify(ctx, id)
+	case "send":
+		number, _ := strconv.ParseInt(more, 10, 64)
+		return c.sendAnswer(ctx, id, number)
 	case "draft":
 		if more == "save" {
 			return c.saveDraft(ctx, id)
@@ -107,17 +112,70 @@ func (c *colleague) askAnswer(ctx context.Context, id int64) error {
 		[][]outbox.Button{{c.button("button.discard", fmt.Sprintf("draft/%d/discard", id))}})
 }
 
-func (c *colleague) answer(ctx context.Context, id int64, words string) error {
-	cs, err := c.room.Service.Desk.Answer(ctx, c.tx, c.in.Who, id, words, inboxKey(c.in.Item))
+// draftAnswer shows what she has written, and to whom it would go, before anything
+// is sent: the next line of a tired nurse may be meant for somebody else.
+func (c *colleague) draftAnswer(ctx context.Context, id int64, words string) error {
+	cs, err := c.room.Service.Desk.Case(ctx, c.tx, id)
 	if err != nil {
 		return err
 	}
-	c.form.Answering, c.form.Until = 0, time.Time{}
+	p, err := c.patientOf(ctx, cs)
+	if err != nil {
+		return err
+	}
+	if _, err := c.room.Service.Desk.Take(ctx, c.tx, c.in.Who, id); err != nil {
+		return err
+	}
+	c.form.Answering, c.form.Until = id, c.tx.Now.Add(answerWithin)
+	c.form.Words, c.form.Number = words, c.in.Item
+	text := c.phrase("staff.send_answer", phrase.Args{"case": fmt.Sprint(id), "who": who(p), "words": words})
+	if tellsResult(words) {
+		text += "\n" + c.phrase("staff.tells_result", nil)
+	}
+	return c.about(ctx, p, text, [][]outbox.Button{{c.button("button.send", fmt.Sprintf("send/%d/%d", id, c.in.Item)),
+		c.button("button.discard", fmt.Sprintf("draft/%d/discard", id))}})
+}
+
+// resultWords are words by which an answer may tell a result, which a person does by
+// phone or in the room.
+var resultWords = []string{"hcg", "beta", "positive", "negative", "positivo", "positiva", "negativo", "negativa", "pregnant", "embarazada", "heartbeat", "latido", "miscarriage", "aborto"}
+
+func tellsResult(words string) bool {
+	padded := " " + strings.Join(strings.FieldsFunc(bare(words), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) }), " ") + " "
+	return slices.ContainsFunc(resultWords, func(w string) bool { return strings.Contains(padded, " "+w+" ") })
+}
+
+// sendAnswer sends what was shown, and only that: a preview that has been written
+// over is void.
+func (c *colleague) sendAnswer(ctx context.Context, id, number int64) error {
+	if c.form.Answering != id || c.form.Number != number || c.form.Words == "" {
+		return triage.Refuse("no_answer", nil)
+	}
+	cs, err := c.room.Service.Desk.Answer(ctx, c.tx, c.in.Who, id, c.form.Words, inboxKey(c.in.Item))
+	if err != nil {
+		return err
+	}
+	c.stopAnswering()
 	p, err := c.patientOf(ctx, cs)
 	if err != nil {
 		return err
 	}
 	return c.about(ctx, p, c.phrase("staff.answered", phrase.Args{"who": who(p)}), c.room.Service.Desk.Buttons(c.lang, id, triage.PressAnswer, triage.PressShow, triage.PressClose))
+}
+
+func (c *colleague) stopAnswering() {
+	c.form.Answering, c.form.Until, c.form.Words, c.form.Number = 0, time.Time{}, "", 0
+}
+
+// instead does something else than to go on with an answer: its writing ends, and
+// she is told so.
+func (c *colleague) instead(ctx context.Context, do func() error) error {
+	id := c.form.Answering
+	if err := do(); err != nil || id == 0 || c.form.Answering != id {
+		return err
+	}
+	c.stopAnswering()
+	return c.say(ctx, c.phrase("staff.answer_dropped", phrase.Args{"case": fmt.Sprint(id)}), nil)
 }
 
 // hand gives a case to a colleague by handle or number; without one it asks whom.
@@ -188,7 +246,7 @@ func (c *colleague) close(ctx context.Context, id int64, o triage.Outcome) error
 		return err
 	}
 	if c.form.Answering == id {
-		c.form.Answering, c.form.Until = 0, time.Time{}
+		c.stopAnswering()
 	}
 	return c.say(ctx, c.phrase("staff.closed", phrase.Args{"case": fmt.Sprint(id), "outcome": c.phrase("outcome."+string(o), nil)}), nil)
 }

@@ -196,8 +196,8 @@ func TestWhateverStaffWriteIsAnswered(t *testing.T) {
 	})
 }
 
-// What one types while she writes an answer is for the patient, unless it is
-// nothing but a command; half an hour later it is for nobody.
+// What one types while she writes an answer is shown to her before it is sent, and
+// anything else that she does ends the writing; half an hour later it is for nobody.
 func TestAnAnswerGoesOnlyWhereItWasMeant(t *testing.T) {
 	t.Parallel()
 	r := openRoom(t)
@@ -211,14 +211,22 @@ func TestAnAnswerGoesOnlyWhereItWasMeant(t *testing.T) {
 		r.settle()
 		return r.last["P-105"].Message.Text
 	}
-	writes("answer 1")
 	for _, command := range []string{"cases", "P-106", "show 2"} {
+		writes("answer 1")
+		writes("take two of them tonight")
 		if got := writes(command); got != "" {
 			t.Errorf("%q reached the patient: %q", command, got)
 		}
+		if got := writes("send"); got != "" {
+			t.Errorf("after %q something reached the patient: %q", command, got)
+		}
 	}
-	if got := writes("take two of them tonight, as ordered"); !strings.Contains(got, "take two of them tonight, as ordered") {
-		t.Errorf("her answer did not reach the patient: %q", got)
+	writes("answer 1")
+	if got := writes("take two of them tonight, as ordered"); got != "" {
+		t.Errorf("it went out unseen: %q", got)
+	}
+	if got := writes("send"); !strings.Contains(got, "take two of them tonight, as ordered") {
+		t.Errorf("her answer did not reach the patient: %q; she was told %q", got, r.last[lead.Handle].Message.Text)
 	}
 	if got := writes("see you tomorrow"); got != "" {
 		t.Errorf("what came after the answer reached the patient: %q", got)

@@ -22,7 +22,7 @@ var staffWords = map[string]string{
 	"take": "take", "tomar": "take", "show": "show", "ver": "show", "answer": "answer", "contestar": "answer",
 	"hand": "hand", "pasar": "hand", "close": "close", "cerrar": "close", "told": "told", "dicho": "told",
 	"revise": "verify", "verify": "verify", "verificar": "verify",
-	"save": "save", "guardar": "save", "discard": "discard", "descartar": "discard", "add": "add", "agregar": "add",
+	"send": "send", "enviar": "send", "save": "save", "guardar": "save", "discard": "discard", "descartar": "discard", "add": "add", "agregar": "add",
 	"rota": "rota", "turno": "rota",
 }
 
@@ -38,7 +38,7 @@ func (c *colleague) text(ctx context.Context) error {
 		// "CD10 is your scan" has no patient's handle in front.
 		p, err := c.room.Care.Find(ctx, c.tx, c.in.Who, first)
 		if err == nil {
-			return c.aboutPatient(ctx, p, rest)
+			return c.instead(ctx, func() error { return c.aboutPatient(ctx, p, rest) })
 		}
 		if c.form.Answering == 0 {
 			return err
@@ -46,12 +46,18 @@ func (c *colleague) text(ctx context.Context) error {
 	}
 	word, known := staffWords[tidy(first)]
 	if c.form.Answering != 0 && !(known && c.fits(word, rest)) {
-		return c.answer(ctx, c.form.Answering, text)
+		return c.draftAnswer(ctx, c.form.Answering, text)
 	}
 	if !known {
 		return c.say(ctx, c.phrase("staff.not_understood", nil), nil)
 	}
-	return c.command(ctx, word, rest)
+	if word == "send" {
+		return c.sendAnswer(ctx, c.form.Answering, c.form.Number)
+	}
+	if word == "answer" {
+		return c.command(ctx, word, rest)
+	}
+	return c.instead(ctx, func() error { return c.command(ctx, word, rest) })
 }
 
 // fits reports whether a line that begins with a fixed word is nothing else:
@@ -121,7 +127,7 @@ func (c *colleague) aboutCase(ctx context.Context, word, rest string) error {
 		if more == "" {
 			return c.askAnswer(ctx, id)
 		}
-		return c.answer(ctx, id, more)
+		return c.draftAnswer(ctx, id, more)
 	case "hand":
 		return c.hand(ctx, id, more)
 	case "told":

@@ -403,7 +403,7 @@ func (m *moment) transferDay(s plan.Step) effect {
 // silent reports whether the calendar must not speak: it could hurt somebody who
 // has had a loss, or her cycle is over.
 func (m *moment) silent() bool {
-	return !m.patient.Hushed.IsZero() || !m.cycle.Closed.IsZero()
+	return !m.patient.Hushed.IsZero() || !m.cycle.Closed.IsZero() || m.untold && !m.plan.Cancelled.IsZero()
 }
 
 // held reports whether her period is on record and the cycle waits for something

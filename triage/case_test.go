@@ -191,7 +191,7 @@ func TestNoCaseIsEverLost(t *testing.T) {
 				if cs.Urgency != rules.Emergency {
 					continue
 				}
-				if _, err := c.desk.Close(ctx, tx, c.tamsin, cs.ID, triage.EmergencyCare); err != nil {
+				if _, err := c.desk.Settle(ctx, tx, c.tamsin, cs, triage.EmergencyCare); err != nil {
 					return err
 				}
 			}

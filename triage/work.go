@@ -22,13 +22,22 @@ func (e *ErrTaken) Error() string { return fmt.Sprintf("case %d is with staff %d
 
 // Take gives an open case to who. Of two who take it the first has it, and the
 // second gets *ErrTaken. Everybody else who was alerted is told whose it is.
+//
+// A lead may take what somebody else has, who is told. Whoever ordered a trigger
+// cannot take the case of its check: it would leave the ladder unchecked.
 func (d *Desk) Take(ctx context.Context, tx *store.Tx, who Staff, id int64) (Case, error) {
 	c, err := d.mine(ctx, tx, who, TakeCase, id)
-	if err != nil || c.State == Taken {
+	if err = d.unlessLead(who, err); err != nil || c.State == Taken && c.Holder == who.ID {
 		return c, err
+	}
+	if c.ownOrder(who) {
+		return c, Refuse("own_order", nil)
 	}
 	return d.take(ctx, tx, who, c)
 }
+
+// ownOrder reports whether the case is the check of an order that who entered.
+func (c Case) ownOrder(who Staff) bool { return c.Reason == TriggerCheck && c.Body.By == who.ID }
 
 // mine is a live case that who may act upon: an open one, or one that she holds.
 func (d *Desk) mine(ctx context.Context, tx *store.Tx, who Staff, a Action, id int64) (Case, error) {
@@ -55,6 +64,9 @@ func (d *Desk) take(ctx context.Context, tx *store.Tx, who Staff, c Case) (Case,
 	told, err := d.told(ctx, tx, c.ID)
 	if err != nil {
 		return c, err
+	}
+	if c.Holder != 0 && !slices.Contains(told, c.Holder) {
+		told = append(told, c.Holder)
 	}
 	if _, err := tx.Exec(ctx, `UPDATE cases SET state = 'taken', holder_id = ?, taken_at = ? WHERE id = ?`, who.ID, store.At(tx.Now), c.ID); err != nil {
 		return c, err
@@ -189,9 +201,38 @@ func (d *Desk) Close(ctx context.Context, tx *store.Tx, who Staff, id int64, o O
 	if err = d.unlessLead(who, err); err != nil {
 		return c, err
 	}
-	if !slices.Contains(Outcomes, o) {
+	switch {
+	case !slices.Contains(Outcomes, o):
 		return c, Refuse("no_outcome", phrase.Args{"outcomes": join(Outcomes)})
+	case c.ownOrder(who):
+		return c, Refuse("own_order", nil)
+	case c.Reason == TriggerCheck && o == Checked:
+		return c, Refuse("check_it", nil)
+	case c.Reason == ResultToTell && o != Phoned && o != Seen:
+		return c, Refuse("not_told", nil)
+	case c.Reason == TriggerCheck:
+		// The order falls with its check: who entered it must know.
+		if err := d.tellDropped(ctx, tx, c, who); err != nil {
+			return c, err
+		}
 	}
+	return d.Settle(ctx, tx, who, c, o)
+}
+
+// tellDropped tells whoever ordered a trigger that it was not checked and is not in
+// force.
+func (d *Desk) tellDropped(ctx context.Context, tx *store.Tx, c Case, who Staff) error {
+	by, err := d.StaffMember(ctx, tx, c.Body.By)
+	if err != nil {
+		return err
+	}
+	return d.send(ctx, tx, c, by, card{key: fmt.Sprintf("case/%d/dropped", c.ID), title: "staff.order_dropped", holder: who.Name, kind: outbox.Escalation})
+}
+
+// Settle ends a case as the consequence of something else that was done: a check, a
+// result that was told, an entry that makes it pointless.
+func (d *Desk) Settle(ctx context.Context, tx *store.Tx, who Staff, c Case, o Outcome) (Case, error) {
+	var err error
 	if c.State == Open {
 		if c, err = d.take(ctx, tx, who, c); err != nil {
 			return c, err

@@ -65,7 +65,8 @@ func (c *Care) CheckTrigger(ctx context.Context, tx *store.Tx, actor triage.Staf
 	if err != nil {
 		return v, err
 	}
-	if _, err := c.Desk.Take(ctx, tx, actor, caseID); err != nil {
+	cs, err := c.Desk.Take(ctx, tx, actor, caseID)
+	if err != nil {
 		return v, err
 	}
 	m, err := c.Book.Record(ctx, tx, v.Patient.ID, v.Fact, said(actor, inbox))
@@ -75,7 +76,7 @@ func (c *Care) CheckTrigger(ctx context.Context, tx *store.Tx, actor triage.Staf
 	if err := c.did(ctx, tx, actor, triage.CheckTrigger, v.Patient, m.Fact.Number, "checked"); err != nil {
 		return v, err
 	}
-	if _, err := c.Desk.Close(ctx, tx, actor, caseID, triage.Checked); err != nil {
+	if _, err := c.Desk.Settle(ctx, tx, actor, cs, triage.Checked); err != nil {
 		return v, err
 	}
 	v.Second = false
