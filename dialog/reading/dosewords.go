@@ -143,6 +143,9 @@ func (m *message) graverByWords(events []doseEvent, named []mention) []doseEvent
 		return events
 	}
 	for _, x := range m.found {
+		if x.concept.kind == "verb" && m.notDone(x) && m.besideMedicine(x, named) {
+			return append([]doseEvent{{rules.Missed, x}}, events...)
+		}
 		if x.concept.kind != "word" || x.state != Present || !m.besideMedicine(x, named) || m.asksHow(x) || m.governedBy(x, Hypothetical, OtherPerson, Quoted) {
 			continue
 		}
@@ -157,6 +160,28 @@ func (m *message) graverByWords(events []doseEvent, named []mention) []doseEvent
 		}
 	}
 	return events
+}
+
+// notDone: "I didn't change it", "no me la puse", outside of a question.
+func (m *message) notDone(x match) bool {
+	if x.concept.name != "take" && x.concept.name != "took" || m.questions[m.toks[x.from].sentence] || m.asksHow(x) {
+		return false
+	}
+	if m.governedBy(x, Hypothetical, OtherPerson, Quoted) {
+		return false
+	}
+	for i := max(x.from-3, 0); i < x.from; i++ {
+		if m.brokenBetween(i, x.from) {
+			continue
+		}
+		switch n := m.toks[i].norm; {
+		case n == "not" && i > 0 && (m.toks[i-1].norm == "did" || m.toks[i-1].norm == "have" || m.toks[i-1].norm == "had"):
+			return x.concept.name == "take" || m.toks[x.from].norm != "did"
+		case (n == "no" || n == "ni") && x.concept.name == "took":
+			return true
+		}
+	}
+	return false
 }
 
 // danglingIn: "the insert is in my bag" is no "insert is in".

@@ -347,6 +347,24 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 	if m.any("topic", "illness") && m.asks() && len(r.Findings) == 0 && !slices.ContainsFunc(all, firm) {
 		return []rules.Intent{rules.Symptom}
 	}
+	if has(rules.Emotional) && m.hasWord["joy"] && !m.asks() && len(r.Findings) == 0 {
+		drop(rules.Emotional)
+		all = append(all, rules.Thanks)
+	}
+	if has(rules.TravelOrLife) && m.spokenOf(r) && (!m.asks() || spanIn(r, Hypothetical)) {
+		drop(rules.TravelOrLife)
+		all = append(all, rules.Symptom)
+	}
+	if has(rules.ResultQuestion) && has(rules.DoseQuestion) && m.onlyAsked() && !m.hasWord["dose_verb"] {
+		drop(rules.DoseQuestion)
+	}
+	if has(rules.DoseQuestion) && r.Drug == "" && m.onlyAsked() && (has(rules.TravelOrLife) || m.any("topic", "lifestyle")) {
+		drop(rules.DoseQuestion)
+		all = append(all, rules.TravelOrLife)
+	}
+	if has(rules.StopMessages) && len(all) > 1 && len(m.toks) > 25 {
+		drop(rules.StopMessages)
+	}
 	if has(rules.Thanks) && len(all) == 2 && !m.asks() && m.any("word", "ack") {
 		drop(rules.VisitQuestion)
 	}
@@ -363,6 +381,11 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		all = append(all, rules.Reschedule)
 	}
 	return addOnce(nil, all...)
+}
+
+// spanIn: a finding is spoken of in the given state.
+func spanIn(r *Reading, s State) bool {
+	return slices.ContainsFunc(r.Spans, func(x Span) bool { return x.State == s })
 }
 
 // firm are intents that a general question about an illness does not have.
