@@ -118,6 +118,12 @@ func (d *Desk) byCause(ctx context.Context, tx *store.Tx, key string) (Case, boo
 	return c, err == nil, err
 }
 
+// Ended reports whether a case with this cause has been closed.
+func (d *Desk) Ended(ctx context.Context, tx *store.Tx, key string) (bool, error) {
+	c, known, err := d.byCause(ctx, tx, key)
+	return known && c.State == Closed, err
+}
+
 func (d *Desk) begin(ctx context.Context, tx *store.Tx, o Opening) (Case, error) {
 	body, err := d.sealBody(ctx, tx, o.Person, o.body())
 	if err != nil {

@@ -5,7 +5,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
+	"time"
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
@@ -48,6 +50,9 @@ func (c *Care) Preview(ctx context.Context, tx *store.Tx, actor triage.Staff, pa
 	}
 	if err := complete(f); err != nil {
 		return Preview{}, err
+	}
+	if misdated(f, tx.Now) {
+		return Preview{}, triage.Refuse("misdated", phrase.Args{"on": f.At.In(c.Book.Policy.Location()).Format("2006-01-02 15:04")})
 	}
 	f, err := c.plausible(f)
 	if err != nil {
@@ -217,7 +222,8 @@ func (c *Care) settle(ctx context.Context, tx *store.Tx, actor triage.Staff, p r
 		return nil, err
 	}
 	for _, cs := range live {
-		if cs.Reason == triage.ResultToTell || due[cs.Key] || cs.Holder != 0 && cs.Holder != actor.ID || !strings.HasPrefix(cs.Key, reminders.OpenEndConcerns(cycle.ID)) {
+		settled := strings.HasPrefix(cs.Key, reminders.OpenEndConcerns(cycle.ID)) && !due[cs.Key] || replaced(m.Fact, cs)
+		if !settled || cs.Reason == triage.ResultToTell || cs.Holder != 0 && cs.Holder != actor.ID {
 			continue
 		}
 		if _, err := c.Desk.Close(ctx, tx, actor, cs.ID, triage.Checked); err != nil {
@@ -226,6 +232,23 @@ func (c *Care) settle(ctx context.Context, tx *store.Tx, actor triage.Staff, p r
 		closed = append(closed, cs.ID)
 	}
 	return closed, nil
+}
+
+// misdated reports whether a visit or a trigger is ordered for a time that can only
+// be a slip: days gone by, or the better part of a year ahead. Common practice, no
+// source.
+func misdated(f plan.Fact, now time.Time) bool {
+	if f.Kind != plan.Visit && f.Kind != plan.TriggerOrder {
+		return false
+	}
+	return f.At.Before(now.Add(-24*time.Hour)) || f.At.After(now.AddDate(0, 9, 0))
+}
+
+// replaced reports whether a case is about what was unusual in a fact that f takes
+// the place of, or takes back.
+func replaced(f reminders.Recorded, cs triage.Case) bool {
+	old, err := strconv.ParseInt(strings.TrimPrefix(f.Replaces, "f"), 10, 64)
+	return err == nil && cs.Reason == triage.Conflict && strings.HasPrefix(cs.Key, factKey(old)+"/conflict/")
 }
 
 func missingLine(items []string) triage.Line {

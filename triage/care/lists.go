@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"slices"
+	"strings"
 	"time"
 
 	"handrail.example/reminders"
@@ -58,12 +59,13 @@ type Entry struct {
 // minute first, by it, then the others by handle.
 func (c *Care) Day(ctx context.Context, tx *store.Tx, actor triage.Staff, d civil.Date) ([]Entry, error) {
 	var list []Entry
-	err := c.each(ctx, tx, actor, func(p reminders.Patient, pl plan.Plan) {
+	err := c.each(ctx, tx, actor, func(p reminders.Patient, _ reminders.Cycle, pl plan.Plan) error {
 		for _, s := range pl.Steps {
 			if s.On == d && s.Status != plan.Dropped && !course(s) {
 				list = append(list, Entry{p, s, pl.CycleDay(d)})
 			}
 		}
+		return nil
 	})
 	slices.SortStableFunc(list, func(a, b Entry) int {
 		return cmp.Or(compareMinutes(a.Step.At, b.Step.At), cmp.Compare(a.Patient.Handle, b.Patient.Handle))
@@ -98,19 +100,28 @@ type Late struct {
 // Overdue lists what should have been settled by now, the longest wait first.
 func (c *Care) Overdue(ctx context.Context, tx *store.Tx, actor triage.Staff) ([]Late, error) {
 	var list []Late
-	err := c.each(ctx, tx, actor, func(p reminders.Patient, pl plan.Plan) {
+	err := c.each(ctx, tx, actor, func(p reminders.Patient, cycle reminders.Cycle, pl plan.Plan) error {
 		for _, o := range pl.Open {
-			if !o.Due.After(tx.Now) {
+			if o.Due.After(tx.Now) {
+				continue
+			}
+			// A result is settled when a person has told it; the plan cannot know.
+			told, err := c.Desk.Ended(ctx, tx, reminders.OpenEndConcern(cycle.ID, o))
+			if err != nil {
+				return err
+			}
+			if !told || !strings.HasPrefix(o.Key, "result/") {
 				list = append(list, Late{p, o})
 			}
 		}
+		return nil
 	})
 	slices.SortStableFunc(list, func(a, b Late) int { return a.End.Due.Compare(b.End.Due) })
 	return list, err
 }
 
 // each goes through the patients with an open cycle.
-func (c *Care) each(ctx context.Context, tx *store.Tx, actor triage.Staff, f func(reminders.Patient, plan.Plan)) error {
+func (c *Care) each(ctx context.Context, tx *store.Tx, actor triage.Staff, f func(reminders.Patient, reminders.Cycle, plan.Plan) error) error {
 	if err := actor.May(triage.SeePatients); err != nil {
 		return err
 	}
@@ -123,8 +134,11 @@ func (c *Care) each(ctx context.Context, tx *store.Tx, actor triage.Staff, f fun
 		if err != nil {
 			return err
 		}
-		if cycle.ID != 0 && cycle.Closed.IsZero() {
-			f(p, pl)
+		if cycle.ID == 0 || !cycle.Closed.IsZero() {
+			continue
+		}
+		if err := f(p, cycle, pl); err != nil {
+			return err
 		}
 	}
 	return nil
