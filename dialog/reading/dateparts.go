@@ -221,6 +221,9 @@ func (d *dater) ago(i int) (dateExpr, bool) {
 	case "ago", "back", "earlier", "atras", "antes":
 		sign, to = -1, to+1
 	case "before":
+		if e, ok := d.besideMidnight(to); ok {
+			return e, true
+		}
 		sign, to = -1, to+1
 		if e, ok := d.relative(to); ok && len(e.days) == 1 {
 			from, to = e.days[0], e.to

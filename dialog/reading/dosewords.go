@@ -152,6 +152,9 @@ func (m *message) graverByWords(events []doseEvent, named []mention) []doseEvent
 		took := slices.ContainsFunc(events, func(e doseEvent) bool { return e.dose == taken })
 		switch {
 		case x.concept.name == "wrong_words" && (took || !m.questions[m.toks[x.from].sentence] || m.toks[x.from].norm == "equivocado"):
+			if m.hourFollows(x) {
+				return append([]doseEvent{{rules.Late, x}}, events...)
+			}
 			return append([]doseEvent{{rules.Wrong, x}}, events...)
 		case x.concept.name == "was_due":
 			return append([]doseEvent{{rules.Late, x}}, events...)
@@ -160,6 +163,16 @@ func (m *message) graverByWords(events []doseEvent, named []mention) []doseEvent
 		}
 	}
 	return events
+}
+
+// hourFollows: "instead of 10:30", "en vez de a las 9".
+func (m *message) hourFollows(x match) bool {
+	d := m.dater()
+	k := d.skip(x.to, "a", "las", "at", "la")
+	if k >= len(m.toks) || !m.toks[k].isNumber() {
+		return false
+	}
+	return k > x.to || d.sign(k+1) || d.hour(k, k+1)
 }
 
 // notDone: "I didn't change it", "no me la puse", outside of a question.

@@ -362,6 +362,9 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		drop(rules.DoseQuestion)
 		all = append(all, rules.TravelOrLife)
 	}
+	if has(rules.OtherPerson) && r.Drug == "" && !m.asks() {
+		drop(rules.ResultQuestion)
+	}
 	if has(rules.StopMessages) && len(all) > 1 && len(m.toks) > 25 {
 		drop(rules.StopMessages)
 	}
