@@ -167,13 +167,14 @@ func (m *moment) answersStage() ([]effect, bool) {
 	return nil, false
 }
 
-// aboutDose reports whether a message can be about something that she took or gave.
+// aboutDose reports whether a message can be about something that she took or gave:
+// whatever it is not plainly about something else, an "oh no" among it.
 func (m *moment) aboutDose() bool {
 	switch m.reading.Intent {
-	case rules.DoseTaken, rules.DoseMissed, rules.DoseQuestion, rules.Unclear:
-		return m.verdict.Urgency < rules.Emergency && commandOf(m.in.Text) == cmdNone
+	case rules.Thanks, rules.StopMessages, rules.VisitQuestion, rules.Reschedule, rules.ResultQuestion, rules.TravelOrLife, rules.PeriodStart, rules.PeriodSpotting, rules.HomeTest:
+		return false
 	}
-	return false
+	return m.verdict.Urgency < rules.Emergency && commandOf(m.in.Text) == cmdNone
 }
 
 // gives reports whether what she said can be the day and the time of an
