@@ -136,7 +136,10 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 		}
 		return a.tellAsking(ctx, e.Dose)
 	case answerBack:
-		return book.AnswerReadBack(ctx, a.tx, patient, e.Back.Fact.Number, e.Said, a.m.patient.Person)
+		if err := book.AnswerReadBack(ctx, a.tx, patient, e.Back.Fact.Number, e.Said, a.m.patient.Person); err != nil {
+			return err
+		}
+		return a.repeatedLate(ctx, e)
 	case askBack:
 		text, buttons := book.ReadBackQuestion(a.m.patient, e.Back)
 		return a.reply(ctx, outbox.Reply, outbox.Message{Text: text, Buttons: buttons})
@@ -251,8 +254,28 @@ func (a *applying) tellAsking(ctx context.Context, dose string) error {
 	if a.m.in.Kind != Press {
 		o.Words = a.m.in.Text
 	}
-	_, err = a.service.Desk.Attach(ctx, a.tx, id, o)
-	return err
+	return a.service.Desk.Moot(ctx, a.tx, id, o)
+}
+
+// repeatedLate lets whoever is to phone her about an instruction know that she has
+// repeated it after all.
+func (a *applying) repeatedLate(ctx context.Context, e answerBack) error {
+	trigger := e.Back.Fact.Kind == plan.TriggerOrder
+	if settled := e.Said == reminders.SaidHerself || e.Said == reminders.SaidSomebody || e.Said == reminders.SaidRight && !trigger; !settled {
+		return nil
+	}
+	live, err := a.service.Desk.ForPerson(ctx, a.tx, a.m.patient.Person)
+	if err != nil {
+		return err
+	}
+	for _, c := range live {
+		if c.Key != reminders.ReadBackConcern(e.Back) {
+			continue
+		}
+		return a.service.Desk.Moot(ctx, a.tx, c.ID, triage.Opening{Key: inboxKey(a.item) + "/repeated", Patient: a.m.patient.ID, Person: a.m.patient.Person,
+			Reason: triage.ReadBack, Language: a.m.patient.Language, Notes: []triage.Line{{Key: "note.repeated"}}})
+	}
+	return nil
 }
 
 // tellBack lets whoever is to phone her, since she could not be written to, know

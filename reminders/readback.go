@@ -187,6 +187,13 @@ func (c Cycle) replaced(f Recorded) bool {
 	return false
 }
 
+// soon is how near an instruction must be for its read-back to be today's matter; what
+// lies further ahead can wait for an hour of the clinic. Common practice, no source.
+const soon = 24 * time.Hour
+
+// ReadBackConcern is the key of the concern that an instruction was not repeated.
+func ReadBackConcern(r ReadBack) string { return fmt.Sprintf("fact/%d/readback", r.Fact.Number) }
+
 // AnswerReadBack writes down what she said to a read-back and brings the outbox in
 // step.
 func (b *Book) AnswerReadBack(ctx context.Context, tx *store.Tx, patient int64, fact int64, said string, by seal.Person) error {
@@ -347,7 +354,7 @@ func (b *Book) runReadBack(ctx context.Context, tx *store.Tx, payload []byte) er
 	}
 	for _, r := range all {
 		if r.ID() == d.About && r.Open() {
-			return b.Concern(ctx, tx, Concern{Key: fmt.Sprintf("fact/%d/readback", r.Fact.Number), Patient: p, Reason: NotReadBack, Grave: true, PageNow: r.Pressing(),
+			return b.Concern(ctx, tx, Concern{Key: ReadBackConcern(r), Patient: p, Reason: NotReadBack, Grave: r.Pressing() || r.Right.Before(tx.Now.Add(soon)), PageNow: r.Pressing(),
 				Notes: []Note{{r.note(), map[string]string{"what": doseWords(r.Fact.Fact), "at": r.at(b.zone())}}}})
 		}
 	}

@@ -90,6 +90,7 @@ const (
 	HandedOver  What = "handed_over"
 	Released    What = "released"  // its holder left
 	Came        What = "came_back" // to its holder, having stayed too long
+	Mooted      What = "mooted"    // what it asked for has happened
 	Misread     What = "misread"   // a colleague says that her words were read wrongly
 	Ended       What = "closed"
 )
