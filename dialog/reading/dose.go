@@ -136,7 +136,7 @@ func (m *message) toldDone(x match) bool {
 	}
 	for i := x.from; i < min(x.to+3, len(m.toks)); i++ {
 		switch m.toks[i].norm {
-		case "done", "given", "took", "taken", "complete", "completed", "listo", "lista", "puesto", "puesta", "hecho", "hecha", "aplicado", "aplicada", "inyectado", "inyectada":
+		case "done", "given", "took", "triggered", "taken", "complete", "completed", "listo", "lista", "puesto", "puesta", "hecho", "hecha", "aplicado", "aplicada", "inyectado", "inyectada":
 			return m.toks[i].sentence == m.toks[x.from].sentence
 		}
 	}

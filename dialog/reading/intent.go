@@ -362,7 +362,10 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		drop(rules.DoseQuestion)
 		all = append(all, rules.TravelOrLife)
 	}
-	if has(rules.OtherPerson) && r.Drug == "" && !m.asks() {
+	if has(rules.ResultQuestion) && has(rules.HumanPlease) && m.asks() && m.hasWord["result"] {
+		drop(rules.HumanPlease)
+	}
+	if has(rules.OtherPerson) && r.Drug == "" && !m.asks() && !m.hasWord["waits"] {
 		drop(rules.ResultQuestion)
 	}
 	if has(rules.StopMessages) && len(all) > 1 && len(m.toks) > 25 {
