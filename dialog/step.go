@@ -215,6 +215,10 @@ func (m *moment) intent(i rules.Intent, first, concerned bool) ([]effect, bool) 
 	case rules.StopMessages:
 		return m.stop(), true
 	case rules.Thanks:
+		if first && m.doseAsked() {
+			// "Sorry, I fell asleep" is small talk only where nothing was asked.
+			break
+		}
 		if first && len(m.reading.Also) == 0 && !m.talking {
 			return []effect{say{Key: "reply.thanks"}}, false
 		}
