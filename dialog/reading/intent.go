@@ -462,7 +462,7 @@ func (m *message) content() bool {
 		if m.toks[i].word.lang != 0 {
 			known++
 		}
-		if t := &m.toks[i]; t.kind == wordToken && len(t.norm) >= 4 && !theLexicon().forms[t.norm].common {
+		if t := &m.toks[i]; t.kind == wordToken && len(t.norm) >= 4 && !dateWords[t.norm] && !lateWords[t.norm] && !theLexicon().forms[t.norm].common {
 			n++
 		}
 	}

@@ -145,7 +145,7 @@ func covers(a, b match) bool {
 		}
 		return longer && b.concept.kind == "cue"
 	case "head", "mod":
-		return longer && (b.concept == a.concept)
+		return longer && (b.concept == a.concept || a.concept.name == "headache" && (b.concept.name == "pain" || b.concept.name == "severe_belly_pain"))
 	}
 	if a.concept.kind != "intent" {
 		return longer && b.concept == a.concept
