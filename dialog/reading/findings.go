@@ -13,7 +13,7 @@ import (
 func (m *message) readFindings(r *Reading) {
 	var all []seen
 	for _, x := range m.found {
-		if x.concept.kind == "sign" && !m.onClock(x) {
+		if x.concept.kind == "sign" && !m.onClock(x) && !m.ofHead(x) {
 			all = append(all, seen{rules.Sign(x.concept.name), x.from, x.to, x.state})
 		}
 	}
@@ -310,4 +310,23 @@ func (m *message) onClock(x match) bool {
 		}
 	}
 	return false
+}
+
+// ofHead: the words of a severe pain speak of the head and of no other place;
+// the headache has them as its own.
+func (m *message) ofHead(x match) bool {
+	if x.concept.name != "severe_belly_pain" {
+		return false
+	}
+	head := false
+	for _, o := range m.foundNear(x.from-maxSpan, x.to-1) {
+		if o.from >= x.to || o.to <= x.from {
+			continue
+		}
+		if o.concept.kind == "mod" && (o.concept.name == "belly" || o.concept.name == "one_side" || o.concept.name == "back") {
+			return false
+		}
+		head = head || o.concept.kind == "head" && o.concept.name == "headache"
+	}
+	return head
 }

@@ -44,12 +44,35 @@ func (m *message) heads() []seen {
 		}
 	}
 	var out []seen
-	for _, h := range hs {
+	for i, h := range hs {
+		if aches(hs, i) {
+			continue
+		}
 		for _, s := range h.signs() {
 			out = append(out, seen{s, h.from, h.to, h.state})
 		}
 	}
 	return out
+}
+
+// aches reports whether a pain is only the word within a headache ("duele mucho
+// la cabeza"), with no other place named; how bad it is then belongs to the
+// headache, and to both where another place is named.
+func aches(hs []*head, i int) bool {
+	h := hs[i]
+	if h.concept.name != "pain" {
+		return false
+	}
+	for k := max(i-2, 0); k < min(i+3, len(hs)); k++ {
+		o := hs[k]
+		if o.concept.name != "headache" || o.match.from > h.match.from || o.match.to < h.match.to {
+			continue
+		}
+		o.mods = addOnce(o.mods, h.mods...)
+		h.mods = addOnce(h.mods, o.mods...)
+		return !h.is("belly", "one_side", "back", "chest", "shoulder", "leg", "throat", "breast", "elsewhere", "site", "urine")
+	}
+	return false
 }
 
 // attach gives a modifier to the nearest head that it can belong to.

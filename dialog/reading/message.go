@@ -130,7 +130,7 @@ func covers(a, b match) bool {
 		}
 		return b.concept.kind != a.concept.kind && !isKind(b.concept, "word", "intent", "topic") || longer && b.concept.kind == a.concept.kind
 	case "sign":
-		head := b.concept.kind == "head" && !weakSigns[a.concept.name]
+		head := b.concept.kind == "head" && !weakSigns[a.concept.name] && !(b.concept.name == "headache" && a.concept.name == "severe_belly_pain")
 		// A "can not" belongs to the sign; a "last December" does not.
 		cue := b.concept.kind == "cue" && b.concept.name != string(Past)
 		return longer && (head || cue) || b.concept.kind == "sign" && a.concept.over(b.concept.name)
@@ -145,7 +145,7 @@ func covers(a, b match) bool {
 		}
 		return longer && b.concept.kind == "cue"
 	case "head", "mod":
-		return longer && (b.concept == a.concept || a.concept.name == "headache" && (b.concept.name == "pain" || b.concept.name == "severe_belly_pain"))
+		return longer && (b.concept == a.concept || a.concept.name == "headache" && b.concept.name == "severe_belly_pain")
 	}
 	if a.concept.kind != "intent" {
 		return longer && b.concept == a.concept
