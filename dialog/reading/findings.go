@@ -84,7 +84,7 @@ func (m *message) weigh(all []seen) {
 			x.state = Negated
 		case x.sign == "high_temperature" && low && !high:
 			x.state = Negated
-		case x.state == Present && m.general(x.from):
+		case x.state == Present && m.general(x.from) && !m.despairs(*x):
 			x.state = Hypothetical
 		case x.sign == "alarm" && m.questions[m.toks[x.from].sentence]:
 			x.state = Hypothetical
@@ -177,6 +177,12 @@ var lasting = map[rules.Sign]bool{
 func (m *message) general(i int) bool {
 	s := m.about[m.toks[i].sentence]
 	return s.asks && s.asksAt <= i && !s.owns
+}
+
+// despairs reports whether a question is itself the sign: "what's the point of
+// living" asks nothing.
+func (m *message) despairs(x seen) bool {
+	return x.sign == "self_harm" && m.about[m.toks[x.from].sentence].asksAt >= x.from
 }
 
 // ofToday reports whether the sentence at token i speaks of today.
