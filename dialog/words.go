@@ -80,8 +80,11 @@ func answerOf(text string) (yes, known bool) {
 	return yes, known
 }
 
-// doubtful are words of somebody who is not sure of what she says.
-var doubtful = []string{"i think", "not sure", "dont remember", "do not remember", "cant remember", "maybe", "might have", "dont know",
+// doubtful are words of somebody who is not sure of what she says, or whose dose
+// came up again.
+var doubtful = []string{"threw it up", "threw up", "threw them up", "vomited", "puked", "came back up", "came up again", "spit it out",
+	"la vomite", "lo vomite", "las vomite", "vomite", "la devolvi", "lo devolvi", "la escupi",
+	"i think", "not sure", "dont remember", "do not remember", "cant remember", "maybe", "might have", "dont know",
 	"creo que", "no me acuerdo", "no recuerdo", "no estoy segura", "tal vez", "quiza", "quizas", "a lo mejor", "no se si"}
 
 func doubts(text string) bool {
