@@ -575,12 +575,6 @@ func (r *rehearsal) brokenDelivery(ctx context.Context, tx *store.Tx) (string, e
 	return "", nil
 }
 
-// raised reports whether a case was opened for a cause, or took it in.
-func raised(ctx context.Context, tx *store.Tx, cause string) (yes bool, err error) {
-	err = tx.Get(ctx, &yes, `SELECT EXISTS (SELECT 1 FROM cases WHERE key = ?) OR EXISTS (SELECT 1 FROM case_events WHERE cause = ?)`, cause, cause)
-	return yes, err
-}
-
 // promised reports whether a row is queued whose key begins so.
 func promised(ctx context.Context, tx *store.Tx, key string) (yes bool, err error) {
 	err = tx.Get(ctx, &yes, `SELECT EXISTS (SELECT 1 FROM outbox WHERE state = 'queued' AND key >= ? AND key < ?)`, key, key+"\x7f")
