@@ -80,6 +80,31 @@ func (c *colleague) caseButtons(cs triage.Case) [][]outbox.Button {
 	return nil
 }
 
+// inForce are the facts that a colleague looks for first: a cancellation, the orders
+// that still call for a dose, the trigger until it was given, the last scan before it,
+// the last blood test.
+func (c *colleague) inForce(ch care.Chart) []string {
+	var rows []string
+	last := make(map[plan.FactKind]string)
+	given := slices.ContainsFunc(ch.Facts, func(f reminders.Recorded) bool { return f.Kind == plan.TriggerGiven })
+	for _, f := range ch.Facts {
+		switch {
+		case f.Kind == plan.Cancelled,
+			f.Kind == plan.TriggerOrder && !given,
+			f.Kind == plan.OrderGiven && slices.ContainsFunc(ch.Plan.Doses, func(d plan.Dose) bool { return d.Order == f.ID && d.At.After(c.now) }):
+			rows = append(rows, "· "+c.fact(f.Fact))
+		case f.Kind == plan.Scan && !given, f.Kind == plan.HCG, f.Kind == plan.OBScan:
+			last[f.Kind] = "· " + c.fact(f.Fact)
+		}
+	}
+	for _, kind := range []plan.FactKind{plan.Scan, plan.HCG, plan.OBScan} {
+		if last[kind] != "" {
+			rows = append(rows, last[kind])
+		}
+	}
+	return rows
+}
+
 // listCases are the cases that are not closed.
 func (c *colleague) listCases(ctx context.Context) error {
 	if err := c.in.Who.May(triage.SeeCases); err != nil {
@@ -225,10 +250,11 @@ func (c *colleague) showChart(ctx context.Context, id int64) error {
 	rows := []string{c.phrase("staff.chart", phrase.Args{"who": who(p), "language": p.Language, "place": c.place(ch.Plan, p)})}
 	rows = append(rows, c.marks(p)...)
 	for _, s := range ch.Plan.Steps {
-		if s.Status == plan.Due || s.Status == plan.Missed || s.Status == plan.Projected && next(ch.Plan, s) {
+		if s.Status == plan.Due || s.Status == plan.Missed || s.Status == plan.Projected && (s.Booked || next(ch.Plan, s)) {
 			rows = append(rows, "· "+c.step(s))
 		}
 	}
+	rows = append(rows, c.inForce(ch)...)
 	for _, k := range ch.Plan.Conflicts {
 		rows = append(rows, c.conflict(k))
 	}
