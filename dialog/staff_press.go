@@ -10,6 +10,7 @@ import (
 	"unicode"
 
 	"handrail.example/dialog/phrase"
+	"handrail.example/reminders"
 	"handrail.example/reminders/outbox"
 	"handrail.example/triage"
 )
@@ -96,37 +97,38 @@ func (c *colleague) misread(ctx context.Context, id int64) error {
 
 // askAnswer makes her next words the answer of a case.
 func (c *colleague) askAnswer(ctx context.Context, id int64) error {
-	cs, err := c.room.Service.Desk.Case(ctx, c.tx, id)
+	p, err := c.startAnswering(ctx, id)
 	if err != nil {
 		return err
+	}
+	return c.about(ctx, p, c.phrase("staff.write_answer", phrase.Args{"case": fmt.Sprint(id), "who": who(p), "language": p.Language}),
+		[][]outbox.Button{{c.button("button.discard", fmt.Sprintf("draft/%d/discard", id))}})
+}
+
+// startAnswering gives her the case and some time to word its answer to the patient.
+func (c *colleague) startAnswering(ctx context.Context, id int64) (reminders.Patient, error) {
+	cs, err := c.room.Service.Desk.Case(ctx, c.tx, id)
+	if err != nil {
+		return reminders.Patient{}, err
 	}
 	p, err := c.patientOf(ctx, cs)
 	if err != nil {
-		return err
+		return reminders.Patient{}, err
 	}
 	if _, err := c.room.Service.Desk.Take(ctx, c.tx, c.in.Who, id); err != nil {
-		return err
+		return reminders.Patient{}, err
 	}
 	c.form.Answering, c.form.Until = id, c.tx.Now.Add(answerWithin)
-	return c.about(ctx, p, c.phrase("staff.write_answer", phrase.Args{"case": fmt.Sprint(id), "who": who(p), "language": p.Language}),
-		[][]outbox.Button{{c.button("button.discard", fmt.Sprintf("draft/%d/discard", id))}})
+	return p, nil
 }
 
 // draftAnswer shows what she has written, and to whom it would go, before anything
 // is sent: the next line of a tired nurse may be meant for somebody else.
 func (c *colleague) draftAnswer(ctx context.Context, id int64, words string) error {
-	cs, err := c.room.Service.Desk.Case(ctx, c.tx, id)
+	p, err := c.startAnswering(ctx, id)
 	if err != nil {
 		return err
 	}
-	p, err := c.patientOf(ctx, cs)
-	if err != nil {
-		return err
-	}
-	if _, err := c.room.Service.Desk.Take(ctx, c.tx, c.in.Who, id); err != nil {
-		return err
-	}
-	c.form.Answering, c.form.Until = id, c.tx.Now.Add(answerWithin)
 	c.form.Words, c.form.Number = words, c.in.Item
 	text := c.phrase("staff.send_answer", phrase.Args{"case": fmt.Sprint(id), "who": who(p), "words": words})
 	if tellsResult(words) {

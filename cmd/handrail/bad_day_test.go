@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"handrail.example/bot/loopback"
-	"handrail.example/dialog"
 	"handrail.example/reminders"
 	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/plan"
@@ -73,19 +72,9 @@ func (d *badDay) enrol(chat int64) {
 	d.chats = append(d.chats, chat)
 	d.server.Introduce(loopback.Person{Chat: chat, Name: "Invented", Language: "en", Started: true})
 	d.within(func(ctx context.Context, tx *store.Tx) error {
-		p, err := d.book.AddPatient(ctx, tx, reminders.NewPatient{Handle: fmt.Sprintf("P-%d", chat), Name: "Invented", Language: "en"})
-		if err != nil {
-			return err
-		}
-		code, _, err := d.book.Invite(ctx, tx, p.ID)
-		if err != nil {
-			return err
-		}
-		if _, err := d.book.Redeem(ctx, tx, code, fmt.Sprint(chat)); err != nil {
-			return err
-		}
+		p, err := d.app.enrol(ctx, tx, reminders.NewPatient{Handle: fmt.Sprintf("P-%d", chat), Name: "Invented", Language: "en"}, chat)
 		d.people[chat] = p.Person
-		return d.book.Agree(ctx, tx, p.ID, dialog.ConsentVersion)
+		return err
 	})
 }
 

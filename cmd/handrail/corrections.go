@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"log/slog"
 
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
@@ -22,11 +21,7 @@ type correction struct {
 // exportCorrections prints what staff marked as read wrongly, a line each, for the
 // next revision of the lexicon. It is what patients wrote: treat it so.
 func exportCorrections(ctx context.Context, path string, e env) error {
-	c, s, err := readConfig(path, e.getenv)
-	if err != nil {
-		return err
-	}
-	a, err := openApp(ctx, c, s, slog.New(slog.NewTextHandler(e.stderr, nil)), nil)
+	a, err := openQuiet(ctx, path, e)
 	if err != nil {
 		return err
 	}

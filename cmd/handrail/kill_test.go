@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"handrail.example/bot/loopback"
-	"handrail.example/dialog"
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/clock"
@@ -116,18 +115,8 @@ func (v *victim) populate(t *testing.T) {
 			chat := int64(1000 + n)
 			v.chats = append(v.chats, chat)
 			v.server.Introduce(loopback.Person{Chat: chat, Name: fmt.Sprintf("Patient %d", n), Language: "en", Started: true})
-			p, err := a.book.AddPatient(ctx, tx, reminders.NewPatient{Handle: fmt.Sprintf("P-%d", n), Name: "Invented", Language: "en"})
+			p, err := a.enrol(ctx, tx, reminders.NewPatient{Handle: fmt.Sprintf("P-%d", n), Name: "Invented", Language: "en"}, chat)
 			if err != nil {
-				return err
-			}
-			code, _, err := a.book.Invite(ctx, tx, p.ID)
-			if err != nil {
-				return err
-			}
-			if _, err := a.book.Redeem(ctx, tx, code, fmt.Sprint(chat)); err != nil {
-				return err
-			}
-			if err := a.book.Agree(ctx, tx, p.ID, dialog.ConsentVersion); err != nil {
 				return err
 			}
 			for item := range a.policy.Readiness {

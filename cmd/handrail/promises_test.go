@@ -105,19 +105,9 @@ func (r *rehearsal) people(ctx context.Context, tx *store.Tx, patients int) erro
 		r.staff = append(r.staff, s)
 	}
 	for i := range patients {
-		p, err := r.book.AddPatient(ctx, tx, reminders.NewPatient{Handle: fmt.Sprintf("P-%d", 201+i), Name: "Invented",
-			Language: []string{"en", "es"}[i%2], Neutral: i%3 == 0})
+		p, err := r.enrol(ctx, tx, reminders.NewPatient{Handle: fmt.Sprintf("P-%d", 201+i), Name: "Invented",
+			Language: []string{"en", "es"}[i%2], Neutral: i%3 == 0}, firstChat+int64(i))
 		if err != nil {
-			return err
-		}
-		code, _, err := r.book.Invite(ctx, tx, p.ID)
-		if err != nil {
-			return err
-		}
-		if _, err := r.book.Redeem(ctx, tx, code, chatOf(i)); err != nil {
-			return err
-		}
-		if err := r.book.Agree(ctx, tx, p.ID, dialog.ConsentVersion); err != nil {
 			return err
 		}
 		for item := range r.policy.Readiness {
@@ -130,8 +120,10 @@ func (r *rehearsal) people(ctx context.Context, tx *store.Tx, patients int) erro
 	return nil
 }
 
+const firstChat int64 = 100
+
 // chatOf is the chat of the i-th patient.
-func chatOf(i int) string { return fmt.Sprint(100 + i) }
+func chatOf(i int) string { return fmt.Sprint(firstChat + int64(i)) }
 
 // Send delivers.
 func (r *rehearsal) Send(_ context.Context, e outbox.Envelope) outbox.Outcome {

@@ -122,19 +122,25 @@ func (s scenario) shifts(ctx context.Context, tx *store.Tx, a *app, team map[str
 	return nil
 }
 
-func (p scenarioPerson) enrol(ctx context.Context, tx *store.Tx, a *app, by triage.Staff) error {
-	patient, err := a.book.AddPatient(ctx, tx, reminders.NewPatient{Handle: p.Handle, Name: p.Name, Language: p.Language, Neutral: !p.Plain})
+// enrol takes a patient in who has written her code to the bot and agreed.
+func (a *app) enrol(ctx context.Context, tx *store.Tx, who reminders.NewPatient, chat int64) (reminders.Patient, error) {
+	patient, err := a.book.AddPatient(ctx, tx, who)
 	if err != nil {
-		return err
+		return reminders.Patient{}, err
 	}
 	code, _, err := a.book.Invite(ctx, tx, patient.ID)
 	if err != nil {
-		return err
+		return reminders.Patient{}, err
 	}
-	if _, err := a.book.Redeem(ctx, tx, code, strconv.FormatInt(p.Chat, 10)); err != nil {
-		return err
+	if _, err := a.book.Redeem(ctx, tx, code, strconv.FormatInt(chat, 10)); err != nil {
+		return reminders.Patient{}, err
 	}
-	if err := a.book.Agree(ctx, tx, patient.ID, dialog.ConsentVersion); err != nil {
+	return patient, a.book.Agree(ctx, tx, patient.ID, dialog.ConsentVersion)
+}
+
+func (p scenarioPerson) enrol(ctx context.Context, tx *store.Tx, a *app, by triage.Staff) error {
+	patient, err := a.enrol(ctx, tx, reminders.NewPatient{Handle: p.Handle, Name: p.Name, Language: p.Language, Neutral: !p.Plain}, p.Chat)
+	if err != nil {
 		return err
 	}
 	if err := p.check(ctx, tx, a, patient, by); err != nil {

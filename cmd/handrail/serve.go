@@ -63,6 +63,16 @@ func openApp(ctx context.Context, c config, s secrets, log *slog.Logger, sender 
 	return newApp(ctx, set)
 }
 
+// openQuiet opens the store that a configuration file names, for a command that
+// sends nothing.
+func openQuiet(ctx context.Context, path string, e env) (*app, error) {
+	c, s, err := readConfig(path, e.getenv)
+	if err != nil {
+		return nil, err
+	}
+	return openApp(ctx, c, s, slog.New(slog.NewTextHandler(e.stderr, nil)), nil)
+}
+
 func serve(ctx context.Context, a *app, client *bot.Client, c config, s secrets) error {
 	if c.Telegram.Mode == webhook {
 		return serveWebhook(ctx, a, client, c.Telegram.Webhook, s.webhook)

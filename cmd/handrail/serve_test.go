@@ -15,7 +15,6 @@ import (
 	"time"
 
 	"handrail.example/bot/loopback"
-	"handrail.example/dialog"
 	"handrail.example/reminders"
 	"handrail.example/reminders/clock"
 	"handrail.example/reminders/plan"
@@ -553,18 +552,7 @@ func (p *premises) enrolMany(n int) (chats []int64) {
 			chat := int64(500 + i)
 			chats = append(chats, chat)
 			p.platform.Introduce(loopback.Person{Chat: chat, Name: "Invented", Language: "en", Started: true})
-			who, err := a.book.AddPatient(ctx, tx, reminders.NewPatient{Handle: fmt.Sprintf("P-%d", 201+i), Name: "Invented", Language: "en"})
-			if err != nil {
-				return err
-			}
-			code, _, err := a.book.Invite(ctx, tx, who.ID)
-			if err != nil {
-				return err
-			}
-			if _, err := a.book.Redeem(ctx, tx, code, fmt.Sprint(chat)); err != nil {
-				return err
-			}
-			if err := a.book.Agree(ctx, tx, who.ID, dialog.ConsentVersion); err != nil {
+			if _, err := a.enrol(ctx, tx, reminders.NewPatient{Handle: fmt.Sprintf("P-%d", 201+i), Name: "Invented", Language: "en"}, chat); err != nil {
 				return err
 			}
 		}

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"log/slog"
 	"strings"
 
 	"handrail.example/reminders/seal"
@@ -29,11 +28,7 @@ func runStaff(ctx context.Context, args []string, e env) error {
 	if err := parse(flags, args[1:], staffArgs); err != nil {
 		return err
 	}
-	c, s, err := readConfig(path, e.getenv)
-	if err != nil {
-		return err
-	}
-	a, err := openApp(ctx, c, s, slog.New(slog.NewTextHandler(e.stderr, nil)), nil)
+	a, err := openQuiet(ctx, path, e)
 	if err != nil {
 		return err
 	}
