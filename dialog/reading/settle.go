@@ -1,0 +1,231 @@
+package reading
+
+import (
+	"slices"
+
+	"handrail.example/triage/rules"
+)
+
+// settle drops what is only by the way (thanks, a dose taken beside a question)
+// and finds something where nothing was found.
+func (m *message) settle(r *Reading, all []rules.Intent) []rules.Intent {
+	var out []rules.Intent
+	for _, i := range all {
+		out = addOnce(out, i)
+	}
+	out = m.sortOut(r, out)
+	if len(out) == 0 || len(out) == 1 && out[0] == rules.Thanks && (!m.any("word", "ack") || len(m.toks) > 5 || m.asks()) {
+		if i := m.lastResort(r, len(out) > 0); i != "" {
+			out = append([]rules.Intent{i}, out...)
+		}
+	}
+	if len(out) > 1 {
+		out = slices.DeleteFunc(out, func(i rules.Intent) bool { return i == rules.Thanks })
+	}
+	if len(out) == 0 {
+		out = append(out, rules.Unclear)
+	}
+	if slices.Contains(out, rules.VisitQuestion) && m.hasWord["prepare"] {
+		r.Flags = addOnce(r.Flags, rules.Preparation)
+	}
+	if slices.Contains(out, rules.OtherPerson) && m.hasWord["relative_writes"] {
+		r.Flags = addOnce(r.Flags, rules.AsksForHer)
+	}
+	if slices.Contains(out, rules.Unclear) && m.unreadable() {
+		r.Flags = append(r.Flags, rules.Unreadable)
+	}
+	return out
+}
+
+// sortOut drops what two intents share the words of: moving a dose is no visit,
+// spotting is no missing period, a period is no question about one.
+func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
+	has := func(i rules.Intent) bool { return slices.Contains(all, i) }
+	drop := func(i rules.Intent) {
+		all = slices.DeleteFunc(all, func(x rules.Intent) bool { return x == i })
+	}
+	if r.Drug != "" && !m.hasWord["visit"] && (has(rules.DoseQuestion) || has(rules.DoseMissed) || has(rules.DoseTaken) || has(rules.Reschedule)) {
+		if has(rules.Reschedule) && !has(rules.DoseMissed) && !has(rules.DoseTaken) {
+			all = append(all, rules.DoseQuestion)
+		}
+		drop(rules.Reschedule)
+		drop(rules.VisitQuestion)
+	}
+	if general := m.hasWord["asks_general"]; general && has(rules.VisitQuestion) && !m.hasWord["visit"] && (m.spokenOf(r) || m.any("topic", "illness")) {
+		drop(rules.VisitQuestion)
+		all = append(all, rules.Symptom)
+	} else if general && len(all) == 1 && has(rules.Emotional) {
+		if i := m.lastResort(r, true); i != "" && i != rules.PeriodStart {
+			all = []rules.Intent{i}
+		}
+	}
+	if has(rules.PeriodSpotting) && len(r.Signs) == 1 {
+		drop(rules.Symptom)
+	}
+	if has(rules.DoseTaken) && !m.asks() {
+		drop(rules.TravelOrLife)
+	}
+	if has(rules.DoseQuestion) && !m.hasWord["dose_verb"] && m.spokenOf(r) && m.onlyAsked() {
+		drop(rules.DoseQuestion)
+		all = append(all, rules.Symptom)
+	}
+	if m.any("topic", "illness") && m.asks() && len(r.Findings) == 0 && !slices.ContainsFunc(all, firm) {
+		return []rules.Intent{rules.Symptom}
+	}
+	if has(rules.Emotional) && m.hasWord["joy"] && !m.asks() && len(r.Findings) == 0 {
+		drop(rules.Emotional)
+		all = append(all, rules.Thanks)
+	}
+	if has(rules.TravelOrLife) && m.spokenOf(r) && (!m.asks() || spanIn(r, Hypothetical)) {
+		drop(rules.TravelOrLife)
+		all = append(all, rules.Symptom)
+	}
+	if has(rules.ResultQuestion) && has(rules.DoseQuestion) && m.onlyAsked() && !m.hasWord["dose_verb"] {
+		drop(rules.DoseQuestion)
+	}
+	if has(rules.DoseQuestion) && r.Drug == "" && m.onlyAsked() && (has(rules.TravelOrLife) || m.any("topic", "lifestyle")) {
+		drop(rules.DoseQuestion)
+		all = append(all, rules.TravelOrLife)
+	}
+	if has(rules.ResultQuestion) && has(rules.HumanPlease) && m.asks() && m.hasWord["result"] {
+		drop(rules.HumanPlease)
+	}
+	if has(rules.OtherPerson) && r.Drug == "" && !m.asks() && !m.hasWord["waits"] {
+		drop(rules.ResultQuestion)
+	}
+	if has(rules.StopMessages) && len(all) > 1 && len(m.toks) > 25 {
+		drop(rules.StopMessages)
+	}
+	if has(rules.Thanks) && len(all) == 2 && !m.asks() && m.any("word", "ack") {
+		drop(rules.VisitQuestion)
+	}
+	if has(rules.Emotional) && !m.asks() {
+		drop(rules.VisitQuestion)
+		drop(rules.ResultQuestion)
+	}
+	if has(rules.TravelOrLife) && !has(rules.Reschedule) && m.hasWord["move"] && m.hasWord["cannot_come"] && m.asks() {
+		drop(rules.TravelOrLife)
+		all = append(all, rules.Reschedule)
+	}
+	if has(rules.VisitQuestion) && !has(rules.Reschedule) && m.hasWord["visit"] && m.hasWord["move"] {
+		drop(rules.VisitQuestion)
+		all = append(all, rules.Reschedule)
+	}
+	return addOnce(nil, all...)
+}
+
+// spanIn: a finding is spoken of in the given state.
+func spanIn(r *Reading, s State) bool {
+	return slices.ContainsFunc(r.Spans, func(x Span) bool { return x.State == s })
+}
+
+// firm are intents that a general question about an illness does not have.
+func firm(i rules.Intent) bool {
+	switch i {
+	case rules.Thanks, rules.Emotional, rules.HumanPlease, rules.ResultQuestion, rules.HomeTest, rules.Unclear, rules.VisitQuestion:
+		return false
+	}
+	return true
+}
+
+// onlyAsked: nothing is told of a dose, it is only asked about.
+func (m *message) onlyAsked() bool {
+	return !slices.ContainsFunc(m.events, func(e doseEvent) bool { return e.dose != asked })
+}
+
+// lastResort is what a message is for when nothing said so outright: a bare
+// day, a medicine, a topic, a jest.
+func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
+	switch {
+	case m.bareDate(r):
+		m.period = true
+		return rules.PeriodStart
+	case m.hasWord["visit"] && (m.hasWord["move"] || m.hasWord["cannot_come"]) && r.Drug == "":
+		return rules.Reschedule
+	case m.hasWord["go_in"] && m.hasWord["move"] && m.asks() && r.Drug == "":
+		return rules.Reschedule
+	case m.hasWord["result"] && (m.asks() || m.hasWord["waits"]) && r.Drug == "":
+		return rules.ResultQuestion
+	case r.Drug == "" && len(m.clocks()) > 0 && (m.hasWord["move"] || m.hasWord["cannot_come"]):
+		return rules.Reschedule
+	case (m.hasWord["visit"] || len(m.clocks()) > 0) && m.asks() && r.Drug == "":
+		return rules.VisitQuestion
+	case m.any("topic", "supplement"):
+		return rules.DoseQuestion
+	case m.any("topic", "lifestyle"):
+		return rules.TravelOrLife
+	case m.any("topic", "illness"):
+		return rules.Symptom
+	case r.Drug != "":
+		return rules.DoseQuestion
+	case m.hasWord["feeling"] && m.hasWord["owner"] && !m.asks():
+		return rules.Emotional
+	case polite:
+		return ""
+	case m.any("figurative", "figurative"):
+		return rules.Emotional
+	case m.any("word", "asks_general"):
+		return rules.Symptom
+	case m.any("word", "ack") && len(m.toks) <= 4 && !m.asks():
+		return rules.Thanks
+	case !m.content():
+		return ""
+	case m.asks():
+		return rules.TravelOrLife
+	case m.hasWord["owner"]:
+		return rules.Emotional
+	}
+	return ""
+}
+
+// content: the message has words of its own, not only small ones, so that what
+// it is about can be told from whether it asks or tells: a question of her life,
+// or how she feels. Both are for a human.
+func (m *message) content() bool {
+	n, known := 0, 0
+	for i := range m.toks {
+		if m.toks[i].word.lang != 0 {
+			known++
+		}
+		if t := &m.toks[i]; t.kind == wordToken && len(t.norm) >= 4 && !dateWords[t.norm] && !lateWords[t.norm] && !theLexicon().forms[t.norm].common {
+			n++
+		}
+	}
+	return n > 0 && len(m.toks) >= 4 && known*2 >= len(m.toks) && !m.foreign
+}
+
+// asks: a sentence of the message ends with a question mark or opens as a
+// question.
+func (m *message) asks() bool {
+	if slices.Contains(m.questions, true) || m.hasWord["asker"] {
+		return true
+	}
+	for i := range m.toks {
+		if (i == 0 || m.toks[i].brk != noBreak) && openQuestion[m.toks[i].norm] {
+			return true
+		}
+	}
+	return false
+}
+
+// openQuestion are words that, at the head of a clause, open a question.
+var openQuestion = map[string]bool{
+	"when": true, "what": true, "where": true, "how": true, "which": true, "who": true, "why": true, "can": true, "could": true,
+	"should": true, "is": true, "are": true, "do": true, "does": true, "did": true, "may": true, "have": true, "has": true,
+	"any": true, "will": true, "would": true, "am": true, "cuando": true, "que": true, "donde": true, "como": true, "cual": true,
+	"quien": true, "puedo": true, "puede": true, "pueden": true, "podria": true, "podrian": true, "debo": true, "hay": true,
+	"cuanto": true, "cuantos": true, "cuanta": true, "cuantas": true, "sera": true, "alguna": true,
+}
+
+// unreadable: no word of either language.
+func (m *message) unreadable() bool {
+	if m.foreign {
+		return true
+	}
+	for i := range m.toks {
+		if t := &m.toks[i]; t.word.lang != 0 || t.word.ids != [3]int32{} || t.kind == numberToken {
+			return false
+		}
+	}
+	return true
+}
