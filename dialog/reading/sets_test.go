@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -61,7 +62,10 @@ func outOfHours(t time.Time) []rules.Flag {
 
 func loadSet(tb testing.TB, name string) []labelled {
 	tb.Helper()
-	f, err := os.Open("../../testdata/reading/" + name)
+	if !filepath.IsAbs(name) {
+		name = filepath.Join("../../testdata/reading", name)
+	}
+	f, err := os.Open(name)
 	if err != nil {
 		tb.Fatal(err)
 	}
@@ -275,8 +279,8 @@ func TestFigures(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			f := measure(t, loadSet(t, name))
 			fmt.Printf("%s\n%v\n", name, f)
-			if name == "look.jsonl" && os.Getenv("HANDRAIL_MISSES") != "" {
-				fmt.Println(strings.Join(f.misses, "\n"))
+			if name == "look.jsonl" {
+				printMisses(f)
 			}
 			for _, b := range bars {
 				kept, got := b.look, b.of(f)
@@ -295,4 +299,23 @@ func TestFigures(t *testing.T) {
 			}
 		})
 	}
+}
+
+// printMisses lists what was read otherwise than labelled, if it was asked for.
+func printMisses(f *figures) {
+	if os.Getenv("HANDRAIL_MISSES") != "" {
+		fmt.Println(strings.Join(f.misses, "\n"))
+	}
+}
+
+// TestOwnSet measures on a labelled file that HANDRAIL_READING_SET names: a new
+// batch, before anybody has looked at what the reader makes of it.
+func TestOwnSet(t *testing.T) {
+	name := os.Getenv("HANDRAIL_READING_SET")
+	if name == "" {
+		t.Skip("HANDRAIL_READING_SET does not name a labelled file")
+	}
+	f := measure(t, loadSet(t, name))
+	fmt.Println(f)
+	printMisses(f)
 }
