@@ -77,6 +77,11 @@ func (r *runner) run(pc, i, end int) {
 		case opGap:
 			r.gap(pc+1, i, end, in.a)
 			return
+		case opFirst:
+			if !r.takes(in, i, i > end) {
+				return
+			}
+			pc++
 		default:
 			if !r.takes(in, i, i > end) {
 				return
@@ -99,7 +104,7 @@ func (r *runner) takes(in *instr, i int, gap bool) bool {
 	if in.op == opNumber {
 		return t.isNumber()
 	}
-	return in.ids.has(&t.word)
+	return in.mask&t.word.mask != 0 && in.ids.has(&t.word)
 }
 
 // gapEnds are words that no gap passes: a denial or a "but" between two words
@@ -114,14 +119,19 @@ var gapEnds = map[string]bool{
 func (r *runner) gap(pc, i, end, width int) {
 	in := &r.prog[pc]
 	for j := i; j <= i+width; j++ {
-		if in.op == opWord { // nearly always: look before going on
+		switch in.op { // nearly always: look before going on
+		case opWord:
 			if r.steps++; r.takes(in, j, j > end) {
 				r.run(pc+1, j+1, j+1)
 			}
-		} else {
+		case opFirst:
+			if r.steps++; r.takes(in, j, j > end) {
+				r.run(pc+1, j, end)
+			}
+		default:
 			r.run(pc, j, end)
 		}
-		if j >= len(r.toks) || gapEnds[r.toks[j].norm] || j > r.start && r.toks[j].brk == hardBreak {
+		if j >= len(r.toks) || r.toks[j].endsGap || j > r.start && r.toks[j].brk == hardBreak {
 			return
 		}
 	}

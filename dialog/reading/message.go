@@ -86,7 +86,7 @@ func suppress(found []match) []match {
 func covered(found []match, i int) bool {
 	x := found[i]
 	for j := i - 1; j >= 0 && found[j].from > x.from-maxSpan; j-- {
-		if covers(found[j], x) {
+		if found[j].to > x.from && covers(found[j], x) {
 			return true
 		}
 	}

@@ -24,6 +24,9 @@ type opcode uint8
 const (
 	opWord opcode = iota
 	opNumber
+	// opFirst goes on only where one of the words follows with which a choice
+	// can begin: one look in place of one for each alternative.
+	opFirst
 	opSplit
 	opJump
 	opGap
@@ -34,8 +37,20 @@ type instr struct {
 	op opcode
 	// a and b are the targets of a split or a jump, or the width of a gap.
 	a, b int
-	// ids are the word ids that opWord takes.
-	ids idSet
+	// ids are the word ids that opWord and opFirst take; mask has their marks.
+	ids  idSet
+	mask uint64
+}
+
+// markOf is the mark of a word id: words that share no mark are different, which
+// settles most comparisons at once.
+func markOf(id int32) uint64 { return 1 << (uint32(id) % 64) }
+
+func (s idSet) mask() (m uint64) {
+	for _, id := range s {
+		m |= markOf(id)
+	}
+	return m
 }
 
 // idSet is a set of word ids, in ascending order.
@@ -125,6 +140,7 @@ func (c *compiler) peek() string {
 }
 
 func (c *compiler) emit(i instr) int {
+	i.mask = i.ids.mask()
 	c.prog = append(c.prog, i)
 	return len(c.prog) - 1
 }
@@ -135,6 +151,7 @@ func (c *compiler) alternatives() error {
 		return nil
 	}
 	var ends []int
+	guard := c.emit(instr{op: opJump})
 	for {
 		split := c.emit(instr{op: opSplit})
 		if err := c.sequence(); err != nil {
@@ -155,7 +172,26 @@ func (c *compiler) alternatives() error {
 	for _, e := range ends {
 		c.prog[e].a = len(c.prog)
 	}
+	c.guard(guard)
 	return nil
+}
+
+// guard turns the instruction at place at, which stands before a choice, into a
+// look at the word that comes next, if every alternative begins with a word.
+func (c *compiler) guard(at int) {
+	c.prog[at] = instr{op: opJump, a: at + 1}
+	if ids, number, err := c.first(at + 1); err == nil && !number {
+		c.prog[at] = instr{op: opFirst, ids: ids, mask: ids.mask()}
+	}
+}
+
+// first has the words with which the part from start on begins.
+func (c *compiler) first(start int) (ids idSet, number bool, err error) {
+	rest := append(slices.Clone(c.prog[start:]), instr{op: opMatch})
+	for i := range rest {
+		rest[i].a, rest[i].b = rest[i].a-start, rest[i].b-start
+	}
+	return firstIDs(rest)
 }
 
 // plainChoice compiles a choice of single words as one instruction.
@@ -191,11 +227,7 @@ func (c *compiler) need(start int) {
 	if c.nested > 0 || c.prog[start].op == opGap {
 		return
 	}
-	rest := append(slices.Clone(c.prog[start:]), instr{op: opMatch})
-	for i := range rest {
-		rest[i].a, rest[i].b = rest[i].a-start, rest[i].b-start
-	}
-	if ids, number, err := firstIDs(rest); err == nil && !number {
+	if ids, number, err := c.first(start); err == nil && !number {
 		c.needs = append(c.needs, ids)
 	}
 }
@@ -215,6 +247,8 @@ func firstIDs(prog []instr) (ids idSet, number bool, err error) {
 			ids = append(ids, in.ids...)
 		case opNumber:
 			number = true
+		case opFirst:
+			return walk(pc + 1)
 		case opJump:
 			return walk(in.a)
 		case opSplit:
@@ -346,6 +380,7 @@ func (c *compiler) compileSet(name string) ([]instr, error) {
 	c.prog, c.nested = nil, 1
 	var single idSet
 	var ends []int
+	guard := c.emit(instr{op: opJump})
 	for _, l := range lines {
 		for _, p := range strings.Split(l.patterns, ";") {
 			c.lang, c.toks, c.pos = l.lang, splitPattern(p), 0
@@ -368,6 +403,7 @@ func (c *compiler) compileSet(name string) ([]instr, error) {
 	for _, e := range ends {
 		c.prog[e].a = len(c.prog)
 	}
+	c.guard(guard)
 	part := c.prog
 	c.lang, c.toks, c.pos, c.src, c.prog, c.nested, c.deep = saved.lang, saved.toks, saved.pos, saved.src, saved.prog, saved.nested, saved.deep-1
 	return part, nil

@@ -19,6 +19,8 @@ type token struct {
 	brk brk
 	// word is what the vocabulary knows of norm.
 	word word
+	// endsGap: it is one of gapEnds.
+	endsGap bool
 	// num is the value of a number.
 	num float64
 	// sentence counts sentences from 0.
@@ -169,6 +171,7 @@ func (s *scanner) add(t token) {
 		t.norm, t.word = s.lex.lookup(t.norm)
 		t.num = numberWords[t.norm]
 	}
+	t.word.mask, t.endsGap = t.word.marks(), gapEnds[t.norm]
 	s.toks = append(s.toks, t)
 	s.brk = noBreak
 }

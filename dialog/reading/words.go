@@ -15,6 +15,17 @@ import (
 type word struct {
 	ids  [3]int32
 	lang uint8
+	// mask has the marks of the ids, in a token.
+	mask uint64
+}
+
+func (w word) marks() (m uint64) {
+	for _, id := range w.ids {
+		if id != 0 {
+			m |= markOf(id)
+		}
+	}
+	return m
 }
 
 // form is a word as it is written.
