@@ -27,6 +27,8 @@ type pattern struct {
 	prog    []instr
 	// needs are sets of words, one word of each being in every match.
 	needs []idSet
+	// reach is how many tokens the longest match has.
+	reach int
 }
 
 // lexicon is everything that the files say, ready for use. It does not change
@@ -181,7 +183,7 @@ func (l *lexicon) compileBlock(c *compiler, b block) error {
 			if _, _, err := firstIDs(prog); err != nil {
 				return fmt.Errorf("pattern %q: %w", src, err)
 			}
-			l.patterns = append(l.patterns, pattern{b.concept, prog, c.needs})
+			l.patterns = append(l.patterns, pattern{b.concept, prog, c.needs, reachOf(prog)})
 		}
 	}
 	return nil
@@ -307,44 +309,54 @@ func (l *lexicon) find(r *runner) []match {
 	return out
 }
 
-// open notes which words are there and opens the patterns that have all the
-// words they need; a pattern whose key is missing is not even looked at.
+// open notes which words are there, and where the key of each pattern stands that
+// has all the words it needs; a pattern whose key is missing is not even looked at.
 func (l *lexicon) open(r *runner) {
-	r.there = make(bitSet, l.lastID/64+1)
-	r.opened = make(bitSet, len(l.patterns)/64+1)
-	seen := make(bitSet, len(l.patterns)/64+1)
+	r.reset(int(l.lastID)+1, len(l.patterns))
 	for i := range r.toks {
 		for _, id := range r.toks[i].word.ids {
 			r.there.add(id)
 		}
 	}
-	look := func(patterns []int32) {
-		for _, p := range patterns {
-			if !seen.has(p) {
-				seen.add(p)
-				if r.hasAll(l.patterns[p].needs) {
-					r.opened.add(p)
-				}
-			}
-		}
+	for _, p := range l.always {
+		r.keys[p] = keyPlace{0, maxTokens}
 	}
-	look(l.always)
 	for i := range r.toks {
 		for _, id := range r.toks[i].word.ids {
 			if id != 0 {
-				look(l.byKey[id])
+				l.note(r, l.byKey[id], int32(i))
 			}
 		}
 	}
 }
 
-func (l *lexicon) try(r *runner, patterns []int32, i int, out []match) []match {
+// note writes down that the key of patterns stands at token i.
+func (l *lexicon) note(r *runner, patterns []int32, i int32) {
 	for _, p := range patterns {
-		if !r.opened.has(p) {
+		switch k := &r.keys[p]; {
+		case k.to > 0:
+			k.to = i + 1
+		case k.to == 0 && r.hasAll(l.patterns[p].needs):
+			*k = keyPlace{i, i + 1}
+		default:
+			k.to = -1
+		}
+	}
+}
+
+// try runs the patterns whose key stands near enough behind token i.
+func (l *lexicon) try(r *runner, patterns []int32, i int, out []match) []match {
+	for _, n := range patterns {
+		k := r.keys[n]
+		if int(k.to) <= i {
 			continue
 		}
-		if end := r.at(l.patterns[p].prog, i); end > i {
-			out = addMatch(out, match{concept: l.patterns[p].concept, from: i, to: end})
+		p := &l.patterns[n]
+		if i+p.reach <= int(k.from) {
+			continue
+		}
+		if end := r.at(p.prog, i); end > i {
+			out = addMatch(out, match{concept: p.concept, from: i, to: end})
 		}
 	}
 	return out

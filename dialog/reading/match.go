@@ -1,6 +1,6 @@
 package reading
 
-import "slices"
+import "sync"
 
 // match is one place where a pattern of a concept was found.
 type match struct {
@@ -19,9 +19,10 @@ const maxSteps = 2000
 // runner tries patterns on tokens.
 type runner struct {
 	toks []token
-	// there has the ids of all words of the message, opened the patterns that
-	// have what they need among them.
-	there, opened bitSet
+	// there has the ids of all words of the message, keys says of each pattern
+	// where its key stands.
+	there bitSet
+	keys  []keyPlace
 
 	prog  []instr
 	start int
@@ -30,6 +31,22 @@ type runner struct {
 	// total counts steps over a whole message, for the test of linear growth.
 	total int
 }
+
+// keyPlace is from the first to the last place of a pattern's key, to exclusive;
+// to is 0 where the key is missing, -1 where another word is.
+type keyPlace struct{ from, to int32 }
+
+// reset clears what the runner knows of a message.
+func (r *runner) reset(ids, patterns int) {
+	if len(r.keys) != patterns {
+		r.there, r.keys = make(bitSet, ids/64+1), make([]keyPlace, patterns)
+	}
+	clear(r.there)
+	clear(r.keys)
+}
+
+// runners are working memories; they hold nothing between messages.
+var runners = sync.Pool{New: func() any { return new(runner) }}
 
 // bitSet is a set of small numbers.
 type bitSet []uint64
@@ -40,11 +57,20 @@ func (b bitSet) add(i int32)      { b[i/64] |= 1 << (i % 64) }
 // hasAll reports whether the message has a word of each set.
 func (r *runner) hasAll(needs []idSet) bool {
 	for _, s := range needs {
-		if !slices.ContainsFunc(s, r.there.has) {
+		if !r.hasAny(s) {
 			return false
 		}
 	}
 	return true
+}
+
+func (r *runner) hasAny(s idSet) bool {
+	for _, id := range s {
+		if r.there.has(id) {
+			return true
+		}
+	}
+	return false
 }
 
 // at runs a program from token i and returns the end of the longest match, or

@@ -265,6 +265,28 @@ func firstIDs(prog []instr) (ids idSet, number bool, err error) {
 	return sortedIDs(ids), number, err
 }
 
+// reachOf is how many tokens the longest match of a program has. Programs only
+// ever go forward.
+func reachOf(prog []instr) int {
+	reach := make([]int, len(prog)+1)
+	for pc := len(prog) - 1; pc >= 0; pc-- {
+		switch in := prog[pc]; in.op {
+		case opMatch:
+		case opSplit:
+			reach[pc] = max(reach[in.a], reach[in.b])
+		case opJump:
+			reach[pc] = reach[in.a]
+		case opFirst:
+			reach[pc] = reach[pc+1]
+		case opGap:
+			reach[pc] = reach[pc+1] + in.a
+		default:
+			reach[pc] = reach[pc+1] + 1
+		}
+	}
+	return reach[0]
+}
+
 func (c *compiler) sequence() error {
 	n := 0
 	for ; ; n++ {

@@ -143,10 +143,13 @@ func (r Reading) Input(phase rules.Phase, flags ...rules.Flag) rules.Input {
 func Parse(text string, c Context) Reading {
 	lex := theLexicon()
 	s := scan(lex, text)
-	run := &runner{toks: s.toks}
+	run := runners.Get().(*runner)
+	run.toks, run.total = s.toks, 0
 	m := newMessage(s, lex.find(run), c)
 	r := m.read()
 	r.Spans = merged(r.Spans)
 	r.steps = run.total + len(text)
+	run.toks = nil
+	runners.Put(run)
 	return r
 }
