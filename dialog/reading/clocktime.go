@@ -1,6 +1,10 @@
 package reading
 
-import "handrail.example/reminders/civil"
+import (
+	"slices"
+
+	"handrail.example/reminders/civil"
+)
 
 // clockSpan is a time of day in the text, from token from to token to.
 type clockSpan struct {
@@ -13,8 +17,9 @@ type clockSpan struct {
 func (m *message) clocks() []clockSpan {
 	d := m.dater()
 	var out []clockSpan
+	late := slices.ContainsFunc(d.toks, func(t token) bool { return lateWords[t.norm] })
 	for k := 0; k < len(d.toks); k++ {
-		t, to, ok := d.clock(k, d.lateNear(k))
+		t, to, ok := d.clock(k, late && d.lateNear(k))
 		if ok && d.toldAsClock(k, to) {
 			out = append(out, clockSpan{k, to, t})
 			k = to - 1
