@@ -3,7 +3,6 @@ package dialog
 import (
 	"context"
 	"fmt"
-	"runtime/debug"
 	"time"
 
 	"handrail.example/reminders/clock"
@@ -16,6 +15,7 @@ const (
 	tries      = 3
 	retryAfter = 2 * time.Second
 	storeWait  = time.Second
+	atOnce     = 20 // messages handled in one commit, at most
 )
 
 // Item is one row of the inbox.
@@ -30,14 +30,15 @@ type Item struct {
 }
 
 // Worker carries the inbox to its handler, one message after another in the
-// order in which they came. A message that fails is tried again, and the same
-// chat's later messages wait for it; others do not. After three failures it is
-// parked, with its raw bytes, and handed to a person.
+// order in which they came. What a message causes stands or falls together, and by
+// itself, although several may share a commit. A message that fails is tried
+// again, and the same chat's later messages wait for it; others do not. After
+// three failures it is parked, with its raw bytes, and handed to a person.
 type Worker struct {
 	DB   *store.DB
 	Bell *clock.Bell
 	// Handle does everything that a message causes, inside the transaction that
-	// marks it handled.
+	// marks it handled. An error or a panic undoes what it did and nothing else.
 	Handle func(ctx context.Context, tx *store.Tx, item Item) error
 	// Park is told, in the transaction that parks it, of a message that could
 	// not be handled.
@@ -64,100 +65,109 @@ func (w *Worker) Run(ctx context.Context, clk clock.Clock) {
 // time when only a new message brings work.
 func (w *Worker) Tick(ctx context.Context) (next time.Time, err error) {
 	for ctx.Err() == nil {
-		item, wait, err := w.pick(ctx)
-		if err != nil || item == nil {
-			return wait, err
-		}
-		if err := w.handle(ctx, *item); err != nil {
+		found, wait, err := w.round(ctx)
+		if err != nil || !found {
 			return wait, err
 		}
 	}
 	return time.Time{}, ctx.Err()
 }
 
-// pick is the first message that may be handled now: not one that waits for its
-// next try, nor one behind such a message in the same chat. A wait that is longer
-// than any was written before the clock was set back, and is over.
-func (w *Worker) pick(ctx context.Context) (item *Item, wait time.Time, err error) {
-	const first = `FROM inbox i WHERE state = 'new' AND NOT EXISTS (SELECT 1 FROM inbox e
-		WHERE e.state = 'new' AND e.id < i.id AND e.chat_hash = i.chat_hash)`
-	err = w.DB.Read(ctx, func(ctx context.Context, tx *store.Tx) error {
-		var it Item
-		found, err := tx.Find(ctx, &it, `SELECT id, source, chat_hash, sealed_for, raw, tries, retry_at `+first+`
-			AND (retry_at IS NULL OR retry_at <= ? OR retry_at > ?) ORDER BY id LIMIT 1`, store.At(tx.Now), store.At(tx.Now.Add(retryAfter<<tries)))
+// round handles what waits, up to atOnce messages, in one transaction: a commit
+// costs more than a message. Each is undone by itself where it fails, and what
+// became of it is written down in the same commit.
+func (w *Worker) round(ctx context.Context) (found bool, wait time.Time, err error) {
+	stop := ctx
+	err = w.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
+		items, err := pick(ctx, tx)
 		if err != nil {
 			return err
 		}
-		if found {
-			item = &it
-			return nil
+		if found = len(items) > 0; !found {
+			wait, err = nextTry(ctx, tx)
+			return err
 		}
-		var next store.Time
-		err = tx.Get(ctx, &next, `SELECT min(retry_at) `+first)
-		wait = next.Time
-		return err
-	})
-	return item, wait, err
-}
-
-func (w *Worker) handle(ctx context.Context, item Item) error {
-	cause := w.attempt(ctx, item)
-	switch {
-	case cause == nil:
+		for _, item := range items {
+			cause, err := w.handle(ctx, tx, item)
+			if err != nil {
+				return err
+			}
+			if stop.Err() != nil {
+				return nil // with what is handled; a failure now is no message's fault
+			}
+			if cause != nil {
+				if err := w.putOff(ctx, tx, item, cause); err != nil {
+					return err
+				}
+			}
+		}
 		return nil
-	case ctx.Err() != nil || store.Busy(cause):
-		// The message is not to blame.
-		return cause
-	}
-	w.Report(fmt.Errorf("message %d, try %d: %w", item.ID, item.Tries+1, cause))
-	if item.Tries+1 < tries {
-		return w.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
-			_, err := tx.Exec(ctx, `UPDATE inbox SET tries = tries + 1, retry_at = ? WHERE id = ?`,
-				store.At(tx.Now.Add(retryAfter<<item.Tries)), item.ID)
-			return err
-		})
-	}
-	return w.park(ctx, item)
-}
-
-// park gives a message up to a person. Even where that fails the message must not
-// stop those behind it: it stays in the inbox, marked, and the report says so.
-func (w *Worker) park(ctx context.Context, item Item) error {
-	err := w.guarded(ctx, func(ctx context.Context, tx *store.Tx) error {
-		if err := w.Park(ctx, tx, item); err != nil {
-			return err
-		}
-		return settle(ctx, tx, item.ID, "stuck")
 	})
-	if err == nil || store.Busy(err) {
-		return err
-	}
-	w.Report(fmt.Errorf("park message %d: %w", item.ID, err))
-	return w.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error { return settle(ctx, tx, item.ID, "stuck") })
+	return found, wait, err
 }
 
-// guarded is a transaction in which a panic is an error like another.
-func (w *Worker) guarded(ctx context.Context, fn func(ctx context.Context, tx *store.Tx) error) (err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			// The value may quote a patient; the stack holds places only.
-			err = fmt.Errorf("panic of type %T\n%s", p, debug.Stack())
-		}
-	}()
-	return w.DB.Within(ctx, fn)
+// firsts are the messages that have none of their chat before them.
+const firsts = `FROM inbox i WHERE state = 'new' AND NOT EXISTS (SELECT 1 FROM inbox e
+	WHERE e.state = 'new' AND e.id < i.id AND e.chat_hash = i.chat_hash)`
+
+// pick has the first messages that may be handled now: not one that waits for its
+// next try, nor one behind another message in the same chat. A wait that is longer
+// than any was written before the clock was set back, and is over.
+func pick(ctx context.Context, tx *store.Tx) (items []Item, err error) {
+	err = tx.Select(ctx, &items, `SELECT id, source, chat_hash, sealed_for, raw, tries, retry_at `+firsts+`
+		AND (retry_at IS NULL OR retry_at <= ? OR retry_at > ?) ORDER BY id LIMIT ?`, store.At(tx.Now), store.At(tx.Now.Add(retryAfter<<tries)), atOnce)
+	return items, err
 }
 
-func (w *Worker) attempt(ctx context.Context, item Item) error {
-	return w.guarded(ctx, func(ctx context.Context, tx *store.Tx) error {
-		var state string
-		if err := tx.Get(ctx, &state, `SELECT state FROM inbox WHERE id = ?`, item.ID); err != nil || state != "new" {
-			return err
-		}
+// nextTry is when the next message that waits may be tried again; the zero time
+// when none waits.
+func nextTry(ctx context.Context, tx *store.Tx) (time.Time, error) {
+	var next store.Time
+	err := tx.Get(ctx, &next, `SELECT min(retry_at) `+firsts)
+	return next.Time, err
+}
+
+// handle has one message handled. An error is one of the database, for which no
+// message is to blame.
+func (w *Worker) handle(ctx context.Context, tx *store.Tx, item Item) (cause, err error) {
+	cause = tx.Try(ctx, func() error {
 		if err := w.Handle(ctx, tx, item); err != nil {
 			return err
 		}
 		return settle(ctx, tx, item.ID, "handled")
 	})
+	return cause, unblamed(tx, cause)
+}
+
+// unblamed is a failure that ends the transaction and passes.
+func unblamed(tx *store.Tx, cause error) error {
+	if tx.Broken() != nil || store.Busy(cause) {
+		return cause
+	}
+	return nil
+}
+
+// putOff has a message that failed tried again later, or gives it up to a person.
+func (w *Worker) putOff(ctx context.Context, tx *store.Tx, item Item, cause error) error {
+	w.Report(fmt.Errorf("message %d, try %d: %w", item.ID, item.Tries+1, cause))
+	if item.Tries+1 == tries {
+		return w.park(ctx, tx, item)
+	}
+	_, err := tx.Exec(ctx, `UPDATE inbox SET tries = tries + 1, retry_at = ? WHERE id = ?`,
+		store.At(tx.Now.Add(retryAfter<<item.Tries)), item.ID)
+	return err
+}
+
+// park gives a message up to a person. Even where that fails the message must not
+// stop those behind it: it stays in the inbox, marked, and the report says so.
+func (w *Worker) park(ctx context.Context, tx *store.Tx, item Item) error {
+	if cause := tx.Try(ctx, func() error { return w.Park(ctx, tx, item) }); cause != nil {
+		if err := unblamed(tx, cause); err != nil {
+			return err
+		}
+		w.Report(fmt.Errorf("park message %d: %w", item.ID, cause))
+	}
+	return settle(ctx, tx, item.ID, "stuck")
 }
 
 func settle(ctx context.Context, tx *store.Tx, id int64, state string) error {

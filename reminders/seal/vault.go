@@ -15,7 +15,7 @@ type Person int64
 const House Person = 1
 
 // Vault seals and unseals under people's keys. It keeps nobody's key in memory
-// beyond the call, so that an erased key is gone at once.
+// beyond the transaction, so that an erased key is gone with it.
 type Vault struct {
 	wrap box
 	// index keys the hashes by which chats and codes are found. It comes from
@@ -93,6 +93,7 @@ func (v *Vault) Link(ctx context.Context, tx *store.Tx, p Person, chat string) (
 		return false, err
 	}
 	_, err = tx.Exec(ctx, `UPDATE people SET chat_hash = ?, chat = ? WHERE id = ?`, v.Hash("chat", chat), sealed, p)
+	delete(tx.Kept(), p) // it holds no chat
 	return err == nil, err
 }
 
@@ -124,11 +125,15 @@ func (v *Vault) Chat(ctx context.Context, tx *store.Tx, p Person) (string, bool,
 // is not to be kept.
 type Ring struct {
 	box  box
+	mac  []byte // the key of her digests
 	chat []byte
 }
 
-// Ring fetches p's key.
+// Ring fetches p's key, once in a transaction.
 func (v *Vault) Ring(ctx context.Context, tx *store.Tx, p Person) (Ring, error) {
+	if r, known := tx.Kept()[p].(Ring); known {
+		return r, nil
+	}
 	var row struct{ Wrapped, Chat []byte }
 	if err := tx.Get(ctx, &row, `SELECT wrapped, chat FROM people WHERE id = ?`, p); err != nil {
 		return Ring{}, fmt.Errorf("key of person %d: %w", p, err)
@@ -137,8 +142,15 @@ func (v *Vault) Ring(ctx context.Context, tx *store.Tx, p Person) (Ring, error) 
 	if err != nil {
 		return Ring{}, err
 	}
-	b, err := newBox(key)
-	return Ring{b, row.Chat}, err
+	r := Ring{chat: row.Chat}
+	if r.box, err = newBox(key); err != nil {
+		return Ring{}, err
+	}
+	if r.mac, err = derive(key, "digest"); err != nil {
+		return Ring{}, err
+	}
+	tx.Kept()[p] = r
+	return r, nil
 }
 
 // Open reads what Seal made; ErrSealed when that cannot be.
@@ -156,33 +168,30 @@ func (r Ring) Chat() (string, bool, error) {
 // Seal makes plain unreadable without p's key. The label says what it is, in a
 // fixed word; Open wants the same.
 func (v *Vault) Seal(ctx context.Context, tx *store.Tx, p Person, label string, plain []byte) ([]byte, error) {
-	b, err := v.boxOf(ctx, tx, p)
+	r, err := v.Ring(ctx, tx, p)
 	if err != nil {
 		return nil, err
 	}
-	return b.seal(label, plain), nil
+	return r.box.seal(label, plain), nil
 }
 
 // Open reads what Seal made; ErrSealed when that cannot be.
 func (v *Vault) Open(ctx context.Context, tx *store.Tx, p Person, label string, sealed []byte) ([]byte, error) {
-	b, err := v.boxOf(ctx, tx, p)
+	r, err := v.Ring(ctx, tx, p)
 	if err != nil {
 		return nil, err
 	}
-	return b.open(label, sealed)
+	return r.Open(label, sealed)
 }
 
 // Digest tells whether two things sealed for p are the same without unsealing
 // either: sealing twice never gives the same bytes.
 func (v *Vault) Digest(ctx context.Context, tx *store.Tx, p Person, label string, plain []byte) ([]byte, error) {
-	key, err := v.key(ctx, tx, p)
+	r, err := v.Ring(ctx, tx, p)
 	if err != nil {
 		return nil, err
 	}
-	if key, err = derive(key, "digest"); err != nil {
-		return nil, err
-	}
-	return digest(key, label, plain), nil
+	return digest(r.mac, label, plain), nil
 }
 
 // Hash is the keyed hash by which something that must stay unreadable is found
@@ -192,14 +201,6 @@ func (v *Vault) Hash(label, s string) []byte {
 		panic("seal: a hash was asked for before the vault was ready")
 	}
 	return digest(v.index, label, []byte(s))
-}
-
-func (v *Vault) boxOf(ctx context.Context, tx *store.Tx, p Person) (box, error) {
-	key, err := v.key(ctx, tx, p)
-	if err != nil {
-		return box{}, err
-	}
-	return newBox(key)
 }
 
 func (v *Vault) key(ctx context.Context, tx *store.Tx, p Person) ([]byte, error) {

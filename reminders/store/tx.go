@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"strconv"
 	"time"
 
 	"github.com/jmoiron/sqlx"
@@ -21,6 +22,7 @@ type Tx struct {
 	after  []func()
 	depth  int   // of Try inside Try
 	broken error // why no further statement may run
+	kept   map[any]any
 }
 
 // executor runs one statement; the writer and the reader differ in how.
@@ -72,7 +74,7 @@ func (tx *Tx) Exec(ctx context.Context, query string, args ...any) (int64, error
 // else; the transaction goes on. A panic comes back as an error that names its
 // type only, since its value may quote a patient.
 func (tx *Tx) Try(ctx context.Context, fn func() error) (err error) {
-	name := fmt.Sprintf("try_%d", tx.depth)
+	name := "try_" + strconv.Itoa(tx.depth)
 	if _, err := tx.Exec(ctx, "SAVEPOINT "+name); err != nil {
 		return err
 	}
@@ -85,6 +87,7 @@ func (tx *Tx) Try(ctx context.Context, fn func() error) (err error) {
 		}
 		if err != nil {
 			tx.after = tx.after[:promised]
+			clear(tx.kept)
 			_, undone := tx.Exec(ctx, "ROLLBACK TO "+name)
 			err = errors.Join(err, undone)
 		}
@@ -92,6 +95,16 @@ func (tx *Tx) Try(ctx context.Context, fn func() error) (err error) {
 		err = errors.Join(err, released)
 	}()
 	return fn()
+}
+
+// Kept is a place for what is read again and again in one transaction, under keys
+// of types of one's own. It is gone with the transaction, and whatever undoes a
+// part of the transaction empties it.
+func (tx *Tx) Kept() map[any]any {
+	if tx.kept == nil {
+		tx.kept = make(map[any]any)
+	}
+	return tx.kept
 }
 
 // Broken reports why the transaction cannot go on; nil while it can.
@@ -109,7 +122,7 @@ func (tx *Tx) note(err error) error {
 
 var errOver = errors.New("a transaction was used after its end")
 
-func (tx *Tx) end() { tx.broken = errOver }
+func (tx *Tx) end() { tx.broken, tx.kept = errOver, nil }
 
 // AfterCommit has f called once the transaction is on disk. It is for nudges
 // only: what must happen is a row, not a function.
