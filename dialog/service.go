@@ -170,12 +170,14 @@ func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p remind
 	}
 	m.handled = slices.ContainsFunc(live, func(c triage.Case) bool { return c.State == triage.Taken && c.Reason.Hers() })
 	m.alarmed = slices.ContainsFunc(live, func(c triage.Case) bool { return c.Urgency == rules.Emergency })
-	var with triage.Case
-	if with, m.talking, err = s.Desk.Awaiting(ctx, tx, p.Person); err != nil {
-		return nil, err
-	}
-	if m.attended, err = s.Desk.Busy(ctx, tx, with); err != nil {
-		return nil, err
+	if len(live) > 0 {
+		var with triage.Case
+		if with, m.talking, err = s.Desk.Awaiting(ctx, tx, p.Person); err != nil {
+			return nil, err
+		}
+		if m.attended, err = s.Desk.Busy(ctx, tx, with); err != nil {
+			return nil, err
+		}
 	}
 	if m.shown, m.untold, err = s.shown(m, live); err != nil {
 		return nil, err

@@ -33,7 +33,7 @@ func (b *Book) Checklist(ctx context.Context, tx *store.Tx, patient int64) ([]Ch
 		Item string  `db:"item"`
 		On   *string `db:"done_on"`
 	}
-	if err := tx.Select(ctx, &rows, `SELECT item, done_on FROM checklist WHERE patient_id = ? ORDER BY id`, patient); err != nil {
+	if err := tx.Select(ctx, &rows, `SELECT item, done_on FROM checklist WHERE patient_id = ? ORDER BY item, id`, patient); err != nil {
 		return nil, err
 	}
 	latest := make(map[string]civil.Date)

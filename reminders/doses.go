@@ -1,8 +1,10 @@
 package reminders
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -65,21 +67,26 @@ func doseID(d plan.Dose) string { return d.Order + "@" + d.At.UTC().Format("2006
 // lies further from its dose. Common practice, no source.
 const lookBack = 48 * time.Hour
 
+// doseAnswer is a row of dose_answers.
+type doseAnswer struct {
+	ID     int64      `db:"id"`
+	Dose   string     `db:"dose"`
+	Answer Answer     `db:"answer"`
+	At     store.Time `db:"recorded_at"`
+}
+
 // Doses are those of the plan from two days ago on, with what she said, in order
 // of time. The trigger is among them until it is on record as given.
 func (b *Book) Doses(ctx context.Context, tx *store.Tx, c Cycle, p plan.Plan) ([]Asked, error) {
 	if c.ID == 0 {
 		return nil, nil
 	}
-	var rows []struct {
-		Dose   string     `db:"dose"`
-		Answer Answer     `db:"answer"`
-		At     store.Time `db:"recorded_at"`
-	}
-	if err := tx.Select(ctx, &rows, `SELECT dose, answer, recorded_at FROM dose_answers WHERE cycle_id = ? AND recorded_at >= ? ORDER BY id`,
+	var rows []doseAnswer
+	if err := tx.Select(ctx, &rows, `SELECT id, dose, answer, recorded_at FROM dose_answers WHERE cycle_id = ? AND recorded_at >= ?`,
 		c.ID, store.At(tx.Now.Add(-2*lookBack))); err != nil {
 		return nil, err
 	}
+	slices.SortFunc(rows, func(a, b doseAnswer) int { return cmp.Compare(a.ID, b.ID) })
 	said := make(map[string]int, len(rows))
 	for i, r := range rows {
 		said[r.Dose] = i + 1

@@ -75,29 +75,42 @@ func (b *Book) ReadBacks(ctx context.Context, tx *store.Tx, p Patient, c Cycle) 
 	if c.ID == 0 {
 		return nil, nil
 	}
+	var all []ReadBack
+	for _, f := range c.Facts {
+		if r, needed := b.readBack(p, c, f); needed && !f.Entered.Before(tx.Now.Add(-lookBack)) {
+			all = append(all, r)
+		}
+	}
+	if len(all) == 0 {
+		return nil, nil
+	}
+	stage, err := stages(ctx, tx, c)
+	if err != nil {
+		return nil, err
+	}
+	for i := range all {
+		r := &all[i]
+		if r.Stage = stage[r.Fact.Number]; r.Stage == Repeated && !r.Trigger() {
+			r.Stage = Settled
+		}
+	}
+	return all, nil
+}
+
+// stages is how far she has come with the read-back of each fact.
+func stages(ctx context.Context, tx *store.Tx, c Cycle) (map[int64]Stage, error) {
 	var rows []struct {
 		Fact int64  `db:"fact_id"`
 		Said string `db:"said"`
 	}
-	if err := tx.Select(ctx, &rows, `SELECT r.fact_id, r.said FROM read_backs r JOIN facts f ON f.id = r.fact_id WHERE f.cycle_id = ? ORDER BY r.id`, c.ID); err != nil {
+	if err := tx.Select(ctx, &rows, `SELECT r.fact_id, r.said FROM read_backs r JOIN facts f ON f.id = r.fact_id WHERE f.cycle_id = ? ORDER BY f.id, r.id`, c.ID); err != nil {
 		return nil, err
 	}
 	stage := make(map[int64]Stage)
 	for _, r := range rows {
 		stage[r.Fact] = stage[r.Fact].after(r.Said)
 	}
-	var all []ReadBack
-	for _, f := range c.Facts {
-		r, needed := b.readBack(p, c, f)
-		if !needed || f.Entered.Before(tx.Now.Add(-lookBack)) {
-			continue
-		}
-		if r.Stage = stage[f.Number]; r.Stage == Repeated && !r.Trigger() {
-			r.Stage = Settled
-		}
-		all = append(all, r)
-	}
-	return all, nil
+	return stage, nil
 }
 
 func (s Stage) after(said string) Stage {

@@ -204,17 +204,19 @@ func (d *Desk) Case(ctx context.Context, tx *store.Tx, id int64) (Case, error) {
 // Live are the cases that are not closed: the most urgent first, of those the
 // ones that wait the longest.
 func (d *Desk) Live(ctx context.Context, tx *store.Tx) ([]Case, error) {
-	return d.sorted(ctx, tx, `state <> 'closed' ORDER BY opened_at, id`)
+	return d.sorted(ctx, tx, `state <> 'closed'`)
 }
 
 // ForPerson are the live cases about somebody, in the order of Live.
 func (d *Desk) ForPerson(ctx context.Context, tx *store.Tx, p seal.Person) ([]Case, error) {
-	return d.sorted(ctx, tx, `person_id = ? AND state <> 'closed' ORDER BY opened_at, id`, p)
+	return d.sorted(ctx, tx, `person_id = ? AND state <> 'closed'`, p)
 }
 
 func (d *Desk) sorted(ctx context.Context, tx *store.Tx, where string, args ...any) ([]Case, error) {
 	all, err := d.cases(ctx, tx, where, args...)
-	slices.SortStableFunc(all, func(a, b Case) int { return cmp.Compare(b.Urgency, a.Urgency) })
+	slices.SortFunc(all, func(a, b Case) int {
+		return cmp.Or(cmp.Compare(b.Urgency, a.Urgency), a.Opened.Compare(b.Opened), cmp.Compare(a.ID, b.ID))
+	})
 	return all, err
 }
 
@@ -222,8 +224,8 @@ func (d *Desk) sorted(ctx context.Context, tx *store.Tx, where string, args ...a
 // for her reply; false when there is none.
 func (d *Desk) Awaiting(ctx context.Context, tx *store.Tx, p seal.Person) (Case, bool, error) {
 	all, err := d.cases(ctx, tx, `person_id = ? AND state <> 'closed'
-		AND id = (SELECT case_id FROM case_events e JOIN cases c ON c.id = e.case_id
-			WHERE c.person_id = ? AND c.state <> 'closed' AND e.what = 'answered' ORDER BY e.id DESC LIMIT 1)`, p, p)
+		AND id = (SELECT case_id FROM case_events WHERE id = (SELECT max(e.id) FROM case_events e JOIN cases c ON c.id = e.case_id
+			WHERE c.person_id = ? AND c.state <> 'closed' AND e.what = 'answered'))`, p, p)
 	if err != nil || len(all) == 0 {
 		return Case{}, false, err
 	}

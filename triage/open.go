@@ -221,9 +221,12 @@ const atIt = 30 * time.Minute
 
 // Busy reports whether the holder of a case is at it just now.
 func (d *Desk) Busy(ctx context.Context, tx *store.Tx, c Case) (bool, error) {
+	if c.State != Taken {
+		return false, nil
+	}
 	var last store.Time
 	found, err := tx.Find(ctx, &last, `SELECT at FROM case_events WHERE case_id = ? AND what IN ('taken', 'answered') ORDER BY id DESC LIMIT 1`, c.ID)
-	return found && c.State == Taken && tx.Now.Sub(last.Time) < atIt, err
+	return found && tx.Now.Sub(last.Time) < atIt, err
 }
 
 // tellHolder lets whoever has a case know at a certain time that something came

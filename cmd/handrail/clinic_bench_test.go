@@ -184,18 +184,25 @@ func (m model) copy(ctx context.Context, tx *store.Tx) error {
 		SELECT ?, protocol, opened_at FROM cycles WHERE id = ? RETURNING id`, n.patient, m.cycle); err != nil {
 		return err
 	}
-	for _, s := range []string{
-		`INSERT INTO checklist (patient_id, item, done_on, said_by, recorded_at) SELECT ?2, item, done_on, said_by, recorded_at FROM checklist WHERE patient_id = ?5`,
-		`INSERT INTO facts (cycle_id, kind, body, said_by, recorded_at) SELECT ?3, kind, body, said_by, recorded_at FROM facts WHERE cycle_id = ?6`,
-		`INSERT INTO dose_answers (cycle_id, dose, answer, said_by, recorded_at) SELECT ?3, dose, answer, ?1, recorded_at FROM dose_answers WHERE cycle_id = ?6`,
-		`INSERT INTO outbox (key, topic, kind, priority, person_id, sealed_for, body, digest, due_at, not_before, expires_at, state, settled_at, created_at)
-			SELECT 'cycle/' || ?3 || substr(key, length('cycle/' || ?6) + 1), 'cycle/' || ?3 || '/plan', kind, priority, iif(person_id IS NULL, NULL, ?1), ?1, body, digest,
-			due_at, not_before, expires_at, state, settled_at, created_at FROM outbox WHERE topic = 'cycle/' || ?6 || '/plan'`,
-		`INSERT INTO buttons (token, outbox_id, person_id, action) SELECT lower(hex(randomblob(11))), n.id, ?1, b.action
-			FROM outbox o JOIN buttons b ON b.outbox_id = o.id JOIN outbox n ON n.key = 'cycle/' || ?3 || substr(o.key, length('cycle/' || ?6) + 1)
-			WHERE o.topic = 'cycle/' || ?6 || '/plan'`,
+	for _, s := range []struct {
+		query string
+		args  []any
+	}{
+		{`INSERT INTO checklist (patient_id, item, done_on, said_by, recorded_at)
+			SELECT ?, item, done_on, said_by, recorded_at FROM checklist WHERE patient_id = ?`, []any{n.patient, m.patient}},
+		{`INSERT INTO facts (cycle_id, kind, body, said_by, recorded_at)
+			SELECT ?, kind, body, said_by, recorded_at FROM facts WHERE cycle_id = ?`, []any{n.cycle, m.cycle}},
+		{`INSERT INTO dose_answers (cycle_id, dose, answer, said_by, recorded_at)
+			SELECT ?, dose, answer, ?, recorded_at FROM dose_answers WHERE cycle_id = ?`, []any{n.cycle, n.person, m.cycle}},
+		{`INSERT INTO outbox (key, topic, kind, priority, person_id, sealed_for, body, digest, due_at, not_before, expires_at, state, settled_at, created_at)
+			SELECT 'cycle/' || ?1 || substr(key, length('cycle/' || ?3) + 1), 'cycle/' || ?1 || '/plan', kind, priority, iif(person_id IS NULL, NULL, ?2), ?2,
+			body, digest, due_at, not_before, expires_at, state, settled_at, created_at FROM outbox WHERE topic = 'cycle/' || ?3 || '/plan'`,
+			[]any{n.cycle, n.person, m.cycle}},
+		{`INSERT INTO buttons (token, outbox_id, person_id, action) SELECT lower(hex(randomblob(11))), n.id, ?2, b.action
+			FROM outbox o JOIN buttons b ON b.outbox_id = o.id JOIN outbox n ON n.key = 'cycle/' || ?1 || substr(o.key, length('cycle/' || ?3) + 1)
+			WHERE o.topic = 'cycle/' || ?3 || '/plan'`, []any{n.cycle, n.person, m.cycle}},
 	} {
-		if _, err := tx.Exec(ctx, s, n.person, n.patient, n.cycle, m.person, m.patient, m.cycle); err != nil {
+		if _, err := tx.Exec(ctx, s.query, s.args...); err != nil {
 			return err
 		}
 	}
