@@ -192,3 +192,44 @@ func TestSleepersWakeInOrder(t *testing.T) {
 		}
 	})
 }
+
+// On a serial clock, whoever is woken goes on only when everybody else is at rest,
+// in the order of the rings.
+func TestSerialClockWakesOneAfterTheOther(t *testing.T) {
+	t.Parallel()
+	ctx := t.Context()
+	v := clock.NewSerial(start)
+	bells := make([]clock.Bell, 3)
+	running, order := 0, []int{}
+	for i := range bells {
+		run(v, func() {
+			for range 2 {
+				if err := v.Until(ctx, time.Time{}, &bells[i]); err != nil {
+					return
+				}
+				if running++; running > 1 {
+					t.Errorf("%d are in flight at once", running)
+				}
+				order = append(order, i)
+				time.Sleep(time.Millisecond) // long enough for another to slip in
+				running--
+				if len(order) == 1 {
+					// It rings its own bell too, and still comes after the others.
+					bells[2].Ring()
+					bells[i].Ring()
+					bells[1].Ring()
+				}
+			}
+		})
+	}
+	if err := v.Rest(ctx); err != nil {
+		t.Fatal(err)
+	}
+	bells[0].Ring()
+	if err := v.Rest(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if want := []int{0, 2, 1, 0}; !slices.Equal(order, want) {
+		t.Errorf("went on in the order %v, want %v", order, want)
+	}
+}

@@ -10,12 +10,14 @@ import (
 // one awaited instant to the next and, at each, lets everything that was woken
 // run to its next wait before it goes on.
 type Virtual struct {
+	serial  bool
 	mu      sync.Mutex
 	quiet   *sync.Cond // busy fell to zero, or a context ended
 	now     time.Time
 	busy    int
 	seq     int
 	waiting map[*waiter]bool
+	rung    []*waiter // serial: woken by a bell, and waiting for their turn
 }
 
 // waiter is one goroutine inside Sleep, Until or Linger.
@@ -32,6 +34,16 @@ var _ Clock = (*Virtual)(nil)
 func NewVirtual(start time.Time) *Virtual {
 	v := &Virtual{now: start.UTC(), waiting: make(map[*waiter]bool)}
 	v.quiet = sync.NewCond(&v.mu)
+	return v
+}
+
+// NewSerial is a clock on which whoever is woken by a bell goes on only when
+// nothing else is in flight, one after the other in the order of the rings. What
+// its users do then depends on nothing but what they are given, so that a run can
+// be repeated exactly; but whoever waits on real time holds up all others.
+func NewSerial(start time.Time) *Virtual {
+	v := NewVirtual(start)
+	v.serial = true
 	return v
 }
 
@@ -54,15 +66,14 @@ func (v *Virtual) Until(ctx context.Context, t time.Time, bell *Bell) error {
 	}
 	w := &waiter{at: t, woken: make(chan struct{})}
 	v.mu.Lock()
-	if !t.IsZero() && !t.After(v.now) {
-		v.mu.Unlock()
-		return nil
-	}
-	if !bell.arm(func() { v.wake(w) }) {
-		v.mu.Unlock()
-		return nil
-	}
 	defer bell.disarm()
+	if !t.IsZero() && !t.After(v.now) || !bell.arm(func() { v.ring(w) }) {
+		if !v.serial {
+			v.mu.Unlock()
+			return nil
+		}
+		v.rung = append(v.rung, w) // others that are in flight come first
+	}
 	v.add(w)
 	v.letGo()
 	v.mu.Unlock()
@@ -182,9 +193,25 @@ func (v *Virtual) letGo() {
 	if v.busy < 0 {
 		panic("clock: a goroutine waited without holding the clock")
 	}
+	for len(v.rung) > 0 && v.busy == 0 {
+		w := v.rung[0]
+		v.rung = v.rung[1:]
+		v.rouse(w)
+	}
 	if v.busy == 0 {
 		v.quiet.Broadcast()
 	}
+}
+
+// ring wakes w, or on a serial clock lines it up.
+func (v *Virtual) ring(w *waiter) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if v.serial && v.busy > 0 {
+		v.rung = append(v.rung, w)
+		return
+	}
+	v.rouse(w)
 }
 
 func (v *Virtual) wake(w *waiter) {
