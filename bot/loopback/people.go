@@ -69,6 +69,9 @@ type Event struct {
 	Message Message
 	// Press is the id of the button press that was made or answered.
 	Press string
+	// Update is the id under which what a person did goes to the bot; 0 for what
+	// the bot did, or for what it did not ask to hear of.
+	Update int64
 }
 
 type chat struct {
@@ -118,7 +121,7 @@ func (s *Server) say(id int64, text string, file *File) (Message, error) {
 	m.Update = s.inject("message", id, map[string]any{"message": s.messageJSON(c, m)})
 	out := *m
 	s.mu.Unlock()
-	s.tell(Event{Kind: "message", Chat: id, Message: out})
+	s.tell(Event{Kind: "message", Chat: id, Message: out, Update: out.Update})
 	return out, nil
 }
 
@@ -135,7 +138,7 @@ func (s *Server) Edit(chat int64, message int, text string) (int64, error) {
 	update := s.inject("edited_message", chat, map[string]any{"edited_message": s.messageJSON(c, m)})
 	out := *m
 	s.mu.Unlock()
-	s.tell(Event{Kind: "edited", Chat: chat, Message: out})
+	s.tell(Event{Kind: "edited", Chat: chat, Message: out, Update: update})
 	return update, nil
 }
 
@@ -172,9 +175,9 @@ func (s *Server) PressToken(chat int64, message int, token string) (string, erro
 	} else {
 		query["message"] = map[string]any{"chat": chatJSON(c), "message_id": message, "date": 0}
 	}
-	s.inject("callback_query", chat, map[string]any{"callback_query": query})
+	update := s.inject("callback_query", chat, map[string]any{"callback_query": query})
 	s.mu.Unlock()
-	s.tell(Event{Kind: "pressed", Chat: chat, Press: id})
+	s.tell(Event{Kind: "pressed", Chat: chat, Press: id, Update: update})
 	return id, nil
 }
 
@@ -196,12 +199,12 @@ func (s *Server) setBlocked(id int64, blocked bool) {
 	if !blocked {
 		before, after, kind = after, before, "unblocked"
 	}
-	s.inject("my_chat_member", id, map[string]any{"my_chat_member": map[string]any{
+	update := s.inject("my_chat_member", id, map[string]any{"my_chat_member": map[string]any{
 		"chat": chatJSON(c), "from": userJSON(c), "date": s.cfg.Now().Unix(),
 		"old_chat_member": s.memberJSON(before), "new_chat_member": s.memberJSON(after),
 	}})
 	s.mu.Unlock()
-	s.tell(Event{Kind: kind, Chat: id})
+	s.tell(Event{Kind: kind, Chat: id, Update: update})
 }
 
 // Messages is what the person of a chat sees, oldest first.
