@@ -36,6 +36,7 @@ var arrows = map[string]string{
 	"bot/loopback":    "",
 
 	"reminders/plan":            "reminders/civil",
+	"reminders/reckon":          "reminders/civil reminders/plan",
 	"dialog/reading":            "reminders/civil triage/rules",
 	"reminders/store":           "reminders/clock",
 	"reminders/store/storetest": "reminders/clock reminders/store",

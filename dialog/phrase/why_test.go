@@ -5,6 +5,7 @@ import (
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/plan"
+	"handrail.example/reminders/reckon"
 )
 
 // The plan says its reasons in English itself; staff must read the same sentence
@@ -24,6 +25,22 @@ func TestEveryReasonOfThePlanIsInTheBook(t *testing.T) {
 		}
 		if got := b.Say("en", key, nil); got != want {
 			t.Errorf("%s: got %q, want %q", key, got, want)
+		}
+	}
+}
+
+// What the arithmetic says has no words of its own; each of its reasons must be in
+// the book.
+func TestEveryReasonOfTheReckoningIsInTheBook(t *testing.T) {
+	t.Parallel()
+	b := phrase.MustLoad()
+	codes := reckon.Codes()
+	if len(codes) < 20 {
+		t.Fatalf("only %d reasons", len(codes))
+	}
+	for _, code := range codes {
+		if !b.Has("why." + code) {
+			t.Errorf("why.%s is missing", code)
 		}
 	}
 }

@@ -19,6 +19,7 @@ func Build(p Policy, facts []Fact, asOf time.Time) (Plan, error) {
 		return Plan{}, err
 	}
 	b.steps()
+	b.noEmbryo()
 	b.cancel()
 	b.finish()
 	return b.plan, nil
@@ -96,6 +97,7 @@ type builder struct {
 	ordered, given bool
 	surge          Fact
 	surged         bool
+	measured       bool // the surge is a value of LH, not a person's word
 	transfer       Fact
 	transferred    bool
 	values         []Fact
@@ -111,7 +113,7 @@ func newBuilder(p Policy, proto Protocol, l ledger, asOf time.Time) *builder {
 	b.readBaseline()
 	b.values = b.testValues()
 	b.plan = Plan{CycleDayOne: b.dayOne, AsOf: asOf, Protocol: proto.Name, Cancelled: b.cancelled,
-		EmbryoDay: b.embryoDay, Revision: l.all, HCG: judge(b.values, p.HCG)}
+		EmbryoDay: b.embryoDay, Revision: l.all, HCG: Judge(b.values, p.HCG)}
 	b.orders = b.courses()
 	b.setConditions()
 	return b
@@ -124,7 +126,7 @@ func (b *builder) readEvents() {
 	if b.trigger, b.given = b.l.one(TriggerGiven); !b.given {
 		b.trigger, b.ordered = b.l.one(TriggerOrder)
 	}
-	b.surge, b.surged = b.l.one(LHSurge)
+	b.readSurge()
 	if f, ok := b.l.one(Embryos); ok {
 		b.embryoDay = f.EmbryoDay
 	}
@@ -134,6 +136,27 @@ func (b *builder) readEvents() {
 	}
 	if f, ok := b.l.one(Cancelled); ok {
 		b.cancelled, b.why = f.On, because("cancelled", "on", f.On.String(), "reason", f.Reason)
+	}
+}
+
+// readSurge takes the surge that a person has entered, else the first LH in the
+// blood from the policy's figure on, unless a person has judged that it is none. A
+// test at home is no surge. What is measured after the trigger is its own doing.
+func (b *builder) readSurge() {
+	said, known := b.l.one(LHSurge)
+	if known && (said.Counts == nil || *said.Counts) {
+		b.surge, b.surged = said, true
+		return
+	}
+	for _, f := range b.l.live {
+		if f.LH == nil || *f.LH < b.pol.Trigger.LHSurge || f.Kind != Scan && f.Kind != Bloods {
+			continue
+		}
+		judged := known && !f.On.After(said.On)
+		late := !b.triggered().IsZero() && f.On.After(b.triggered())
+		if !judged && !late && !b.surged {
+			b.surge, b.surged, b.measured = f, true, true
+		}
 	}
 }
 
@@ -185,6 +208,9 @@ func (b *builder) setConditions() {
 		set(WhenPoorRise, v.Verdict == Below || v.Verdict == Falling)
 		set(WhenUnclear, v.Verdict == Below || v.Verdict == Falling || v.Verdict == Equivocal)
 		set(WhenNegative, v.Verdict == Negative && !b.tooEarly(b.values[len(b.values)-1]))
+	}
+	if b.conditions[WhenSurge] {
+		b.plan.Surge = b.surge.On
 	}
 	scan, scanned := b.l.last(OBScan)
 	set(WhenUncertain, scanned && scan.Viable == nil)

@@ -139,6 +139,9 @@ type Plan struct {
 	Protocol string
 	// Cancelled is the day of a cancellation, zero without one.
 	Cancelled civil.Date
+	// Surge is the day of the LH surge that the transfer counts from, zero without
+	// one.
+	Surge civil.Date
 	// EmbryoDay is the embryo's age at transfer as it counts: 3, 5 or 6.
 	EmbryoDay int
 	// Revision is how many facts the plan was made from; it never falls, since

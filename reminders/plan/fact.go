@@ -32,11 +32,23 @@ const (
 	OBScan        FactKind = "ob_ultrasound"
 	Cancelled     FactKind = "cancelled"
 	Retracted     FactKind = "retracted"
+
+	// Bloods is a blood test of the days before the trigger, HomeLH a positive
+	// ovulation test at home, HCGDrawn blood that was taken and has no result yet,
+	// Thawed what the laboratory saw. Rhesus and Allergy are about the patient and
+	// hold beyond the cycle.
+	Bloods   FactKind = "bloods"
+	HomeLH   FactKind = "home_lh"
+	HCGDrawn FactKind = "hcg_drawn"
+	Thawed   FactKind = "thaw"
+	Rhesus   FactKind = "rhesus"
+	Allergy  FactKind = "allergy"
 )
 
 // factKinds has every kind; its order breaks ties between facts of one instant.
 var factKinds = []FactKind{PeriodDue, ProgestinEnd, Ready, Spotting, PeriodStart, BaselineFound, OrderGiven, StopOrder,
-	DoseAnswered, Visit, Embryos, Scan, LHSurge, TriggerOrder, TriggerGiven, Transferred, HCG, OBScan, Cancelled, Retracted}
+	DoseAnswered, Visit, Embryos, Scan, LHSurge, TriggerOrder, TriggerGiven, Transferred, HCG, OBScan, Cancelled, Retracted,
+	Rhesus, Allergy, Bloods, HomeLH, HCGDrawn, Thawed}
 
 // Decision is what a baseline led to.
 type Decision string
@@ -56,6 +68,34 @@ const (
 	Trilaminar   Pattern = "trilaminar"
 	Intermediate Pattern = "intermediate"
 	Homogeneous  Pattern = "homogeneous"
+)
+
+// Backup is what was agreed for the case that no embryo survives the thaw.
+type Backup string
+
+// The backups.
+const (
+	ThawNext   Backup = "thaw_next"
+	CallOff    Backup = "cancel"
+	AskHerThen Backup = "ask"
+)
+
+// Bound says on which side of the printed number a value lies.
+type Bound string
+
+// The bounds: "<5" and ">200000".
+const (
+	BelowNumber Bound = "below"
+	AboveNumber Bound = "above"
+)
+
+// Rh is a rhesus factor.
+type Rh string
+
+// The rhesus factors.
+const (
+	RhNegative Rh = "negative"
+	RhPositive Rh = "positive"
 )
 
 // Stop is the rule by which an order ends: exactly one of its fields is set.
@@ -114,6 +154,29 @@ type Fact struct {
 	LiningMM        *float64
 	Pattern         Pattern
 
+	// LH in the blood, IU/L (scan, bloods).
+	LH *float64
+	// Counts is false when a person has judged that an LH of these days is no
+	// surge (lh_surge).
+	Counts *bool
+
+	// What is known of the embryos: the age of whoever gave the egg when it was
+	// retrieved, in years; tested euploid; favourable prognosis; how many more
+	// are stored; what was agreed in case none survives the thaw.
+	EggAge              int
+	Euploid, Favourable *bool
+	Stored, Survived    *int
+	Backup              Backup
+
+	// Laboratory is who measured a blood test. Reported is set where the
+	// laboratory gave no number but a bound.
+	Laboratory string
+	Reported   Bound
+
+	// Rh is her rhesus factor, Allergen what she is allergic to.
+	Rh       Rh
+	Allergen string
+
 	// NightOf is the day that counts as the trigger's, where it differs from
 	// the date of At because it was given after midnight.
 	NightOf civil.Date
@@ -121,7 +184,8 @@ type Fact struct {
 	IUPerL float64
 	// Viable is what an early pregnancy ultrasound showed; nil when uncertain.
 	Viable *bool
-	// Reason is why the cycle was cancelled or a fact retracted.
+	// Reason is why the cycle was cancelled, a fact retracted, or something saved
+	// that a caution stands against.
 	Reason string
 
 	pos int // place in the list that was read, from 1; 0 when it was not

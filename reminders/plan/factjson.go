@@ -49,6 +49,18 @@ type wire struct {
 	IUPerL       *float64   `json:"iu_per_l,omitempty"`
 	Viable       *bool      `json:"viable,omitempty"`
 	Reason       *string    `json:"reason,omitempty"`
+	LH           *float64   `json:"lh_iu_per_l,omitempty"`
+	Counts       *bool      `json:"counts,omitempty"`
+	EggAge       *int       `json:"egg_age,omitempty"`
+	Euploid      *bool      `json:"euploid,omitempty"`
+	Favourable   *bool      `json:"favourable,omitempty"`
+	Stored       *int       `json:"stored,omitempty"`
+	Survived     *int       `json:"survived,omitempty"`
+	Backup       *string    `json:"backup,omitempty"`
+	Laboratory   *string    `json:"laboratory,omitempty"`
+	Reported     *string    `json:"reported,omitempty"`
+	Rh           *string    `json:"rh,omitempty"`
+	Allergen     *string    `json:"allergen,omitempty"`
 }
 
 // wireStop is "trigger", "order", {"after_doses":5} or {"after_days":5}.
@@ -179,20 +191,26 @@ var fields = map[FactKind]string{
 	ProgestinEnd:  "on |",
 	Ready:         "item on |",
 	BaselineFound: "on decision | cyst_mm estradiol_pg_ml progesterone_ng_ml hcg_iu_per_l",
-	OrderGiven:    "drug dose unit times from stop | product route prescriber checked_by",
+	OrderGiven:    "drug dose unit times from stop | product route prescriber checked_by reason",
 	StopOrder:     "order on | prescriber reason",
 	DoseAnswered:  "order at taken |",
 	Visit:         "step at |",
-	Embryos:       "embryo_day | embryos",
-	Scan:          "on | right_mm left_mm lining_mm pattern",
-	LHSurge:       "on |",
-	TriggerOrder:  "at drug dose unit | product route prescriber checked_by night_of",
+	Embryos:       "embryo_day | embryos egg_age euploid favourable stored backup reason",
+	Scan:          "on | right_mm left_mm lining_mm pattern estradiol_pg_ml lh_iu_per_l progesterone_ng_ml",
+	LHSurge:       "on | counts",
+	TriggerOrder:  "at drug dose unit | product route prescriber checked_by night_of reason",
 	TriggerGiven:  "at | drug product route dose unit night_of",
-	Transferred:   "on | embryo_day embryos",
-	HCG:           "at iu_per_l |",
+	Transferred:   "on | embryo_day embryos reason",
+	HCG:           "at iu_per_l | laboratory reported",
 	OBScan:        "on | viable",
 	Cancelled:     "on reason |",
 	Retracted:     "replaces reason |",
+	Bloods:        "on | estradiol_pg_ml lh_iu_per_l progesterone_ng_ml laboratory",
+	HomeLH:        "on |",
+	HCGDrawn:      "at | laboratory",
+	Thawed:        "on embryos survived | stored",
+	Rhesus:        "on rh |",
+	Allergy:       "on allergen |",
 }
 
 func fieldsOf(k FactKind) (required, optional []string) {
@@ -328,6 +346,10 @@ func (f *Fact) readValues(w wire) {
 	f.EmbryoDay, f.Count = or(w.EmbryoDay), or(w.Embryos)
 	f.RightMM, f.LeftMM, f.LiningMM, f.Pattern = or(w.RightMM), or(w.LeftMM), w.LiningMM, Pattern(or(w.Pattern))
 	f.IUPerL, f.Viable, f.Reason = or(w.IUPerL), w.Viable, or(w.Reason)
+	f.LH, f.Counts, f.Laboratory, f.Reported = w.LH, w.Counts, or(w.Laboratory), Bound(or(w.Reported))
+	f.EggAge, f.Euploid, f.Favourable = or(w.EggAge), w.Euploid, w.Favourable
+	f.Stored, f.Survived, f.Backup = w.Stored, w.Survived, Backup(or(w.Backup))
+	f.Rh, f.Allergen = Rh(or(w.Rh)), or(w.Allergen)
 }
 
 func or[T any](p *T) T {
@@ -348,7 +370,9 @@ func (f Fact) MarshalJSON() ([]byte, error) {
 		From: text(f.From.String()), Prescriber: text(f.Prescriber), CheckedBy: text(f.CheckedBy),
 		Order: text(f.Order), Taken: f.Taken, Step: text(string(f.Step)), Item: text(f.Item),
 		EmbryoDay: number(f.EmbryoDay), Embryos: number(f.Count), LiningMM: f.LiningMM,
-		Pattern: text(string(f.Pattern)), NightOf: text(f.NightOf.String()), Viable: f.Viable, Reason: text(f.Reason)}
+		Pattern: text(string(f.Pattern)), NightOf: text(f.NightOf.String()), Viable: f.Viable, Reason: text(f.Reason),
+		LH: f.LH, Counts: f.Counts, EggAge: number(f.EggAge), Euploid: f.Euploid, Favourable: f.Favourable, Stored: f.Stored, Survived: f.Survived,
+		Backup: text(string(f.Backup)), Laboratory: text(f.Laboratory), Reported: text(string(f.Reported)), Rh: text(string(f.Rh)), Allergen: text(f.Allergen)}
 	if !f.At.IsZero() {
 		w.At = text(f.At.Format(time.RFC3339Nano))
 	}

@@ -75,9 +75,11 @@ func MinimumRise(start float64) float64 {
 	return 33
 }
 
-// judge is the verdict on the last one or two values; nil where there is
-// nothing to say yet: no value, or one that is positive.
-func judge(values []Fact, p HCGPolicy) *Rise {
+// Judge is the verdict on the last one or two values, in the order of their
+// drawing; nil where there is nothing to say yet: no value, or one that is
+// positive. A value that the laboratory gave as a bound ("<5") is not reckoned
+// with.
+func Judge(values []Fact, p HCGPolicy) *Rise {
 	if len(values) == 0 {
 		return nil
 	}
@@ -90,7 +92,7 @@ func judge(values []Fact, p HCGPolicy) *Rise {
 		r.compare(first, last, p)
 	}
 	switch h := last.IUPerL; {
-	case h < p.NegativeBelow:
+	case h < p.NegativeBelow || last.Reported == BelowNumber && h <= p.NegativeBelow:
 		r.Verdict = Negative
 	case h <= p.PositiveAbove && !(before > p.PositiveAbove):
 		r.Verdict = Equivocal
@@ -111,7 +113,7 @@ func judge(values []Fact, p HCGPolicy) *Rise {
 func (r *Rise) compare(first, last Fact, p HCGPolicy) {
 	between := last.At.Sub(first.At)
 	r.IntervalH = between.Hours()
-	if first.IUPerL < p.NegativeBelow || last.IUPerL < p.NegativeBelow {
+	if first.IUPerL < p.NegativeBelow || last.IUPerL < p.NegativeBelow || first.Reported != "" || last.Reported != "" {
 		return
 	}
 	r.Rise48hPct = 100 * (Factor48(first.IUPerL, last.IUPerL, between) - 1)

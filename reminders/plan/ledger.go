@@ -23,7 +23,7 @@ type ledger struct {
 }
 
 // onceInCycle are the kinds of which a cycle has one at most.
-var onceInCycle = []FactKind{PeriodStart, PeriodDue, ProgestinEnd, Embryos, LHSurge, TriggerOrder, TriggerGiven, Transferred, Cancelled}
+var onceInCycle = []FactKind{PeriodStart, PeriodDue, ProgestinEnd, Embryos, LHSurge, TriggerOrder, TriggerGiven, Transferred, Cancelled, Rhesus}
 
 // newLedger resolves what replaces what and refuses a set of facts that cannot
 // all be true. asOf stands for now.
@@ -205,7 +205,9 @@ func repeatKey(f Fact) string {
 	switch f.Kind {
 	case BaselineFound, OBScan:
 		return fmt.Sprintf("%s %s", f.Kind, f.On)
-	case HCG:
+	case Allergy:
+		return "allergy " + strings.ToLower(f.Allergen)
+	case HCG, HCGDrawn:
 		return fmt.Sprintf("%s %d", f.Kind, f.At.Unix())
 	case OrderGiven:
 		return fmt.Sprint("order ", medicine(f), f.Dose, f.Unit, f.Times, f.From)
@@ -246,7 +248,10 @@ func (l ledger) checkOrders() error {
 // happened are the kinds that tell of something that is over, so that none can
 // lie ahead of now.
 var happened = []FactKind{PeriodStart, Spotting, Ready, BaselineFound, DoseAnswered, Scan, LHSurge, TriggerGiven,
-	Transferred, HCG, OBScan, Cancelled}
+	Transferred, HCG, OBScan, Cancelled, Bloods, HomeLH, HCGDrawn, Thawed}
+
+// Happened reports whether the fact tells of something that is over.
+func (f Fact) Happened() bool { return slices.Contains(happened, f.Kind) }
 
 func (l ledger) checkNow(asOf time.Time) error {
 	today := civil.DateOf(asOf)

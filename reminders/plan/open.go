@@ -89,5 +89,9 @@ func (p Policy) OpenClinic(d civil.Date) bool { return newRoom(p).clinicClosed(d
 // OpenLab reports whether a transfer can be planned for d.
 func (p Policy) OpenLab(d civil.Date) bool { return newRoom(p).labClosed(d) == "" }
 
+// ClosedLab is "" on a day on which a transfer can be planned, else what keeps it
+// from being one, as a word of the phrasebook.
+func (p Policy) ClosedLab(d civil.Date) string { return newRoom(p).labClosed(d) }
+
 // Location is the clinic's zone.
 func (p Policy) Location() *time.Location { return p.Clinic.Zone.Location }

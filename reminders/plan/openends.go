@@ -16,6 +16,7 @@ func (b *builder) openEnds() []OpenEnd {
 		out = append(out, OpenEnd{Key: key, Step: step, Why: why, Due: due})
 	}
 	b.openPeriod(add)
+	b.openDrawn(add)
 	if !b.cancelled.IsZero() {
 		b.openAfterCancel(add)
 		return out
@@ -24,6 +25,8 @@ func (b *builder) openEnds() []OpenEnd {
 		b.openStep(s, add)
 	}
 	b.openOrders(add)
+	b.openHomeLH(add)
+	b.openThaw(add)
 	b.openResults(add)
 	slices.SortStableFunc(out, func(x, y OpenEnd) int { return cmp.Or(x.Due.Compare(y.Due), cmp.Compare(x.Key, y.Key)) })
 	return out

@@ -36,8 +36,16 @@ const everyKind = `[
 {"fact":"transfer","id":"s","on":"2026-03-22","embryo_day":5,"embryos":1},
 {"fact":"hcg","id":"t","at":"2026-04-01T08:10","iu_per_l":0},
 {"fact":"ob_ultrasound","id":"u","on":"2026-04-15","viable":false},
+{"fact":"rhesus","id":"y1","on":"2026-02-21","rh":"negative"},
+{"fact":"allergy","id":"y2","on":"2026-02-21","allergen":"peanut"},
+{"fact":"bloods","id":"y3","on":"2026-03-13","estradiol_pg_ml":210,"lh_iu_per_l":6.5,"progesterone_ng_ml":0.6,"laboratory":"Tarn Vale"},
+{"fact":"home_lh","id":"y4","on":"2026-03-15"},
+{"fact":"hcg_drawn","id":"y5","at":"2026-04-01T08:10","laboratory":"Tarn Vale"},
+{"fact":"thaw","id":"y6","on":"2026-03-22","embryos":1,"survived":1,"stored":2},
+{"fact":"lh_surge","id":"y7","replaces":"p","on":"2026-03-16","counts":true},
+{"fact":"hcg","id":"y8","replaces":"t","at":"2026-04-01T08:10","iu_per_l":5,"reported":"below","laboratory":"Tarn Vale"},
 {"fact":"cancelled","id":"v","on":"2026-04-16","reason":"loss"},
-{"fact":"embryos","id":"w","replaces":"n","embryo_day":6},
+{"fact":"embryos","id":"w","replaces":"n","embryo_day":6,"embryos":2,"egg_age":36,"euploid":false,"favourable":true,"stored":0,"backup":"cancel","reason":"counselled"},
 {"fact":"retracted","id":"x","replaces":"v","reason":"entered for another patient"}
 ]`
 

@@ -18,9 +18,13 @@ const (
 	maxEstradiol                 = 20000   // pg/mL
 	maxProgesterone              = 200     // ng/mL
 	maxHCG                       = 2000000 // IU/L
+	maxLH                        = 300     // IU/L
+	minEggAge, maxEggAge         = 18, 60  // years
+	maxStored                    = 60      // embryos
 	maxEmbryos                   = 5
 	maxCourse                    = 400 // doses or days of one order
 	minYear, maxYear             = 2000, 2099
+	maxName                      = 80 // bytes
 )
 
 // plausible refuses a fact whose own values cannot be right.
@@ -42,6 +46,9 @@ func (f Fact) plausible() error {
 	if why, do := f.badNumber(); why != "" {
 		return refuse(f, why, do)
 	}
+	if err := f.badBlood(); err != nil {
+		return err
+	}
 	return f.badOrder()
 }
 
@@ -54,6 +61,9 @@ func (f Fact) badWord() (why, do string) {
 		{"decision", string(f.Decision), []FactKind{BaselineFound}, []string{"start", "rescan", "cancel"}},
 		{"step", string(f.Step), []FactKind{Visit}, visitSteps},
 		{"pattern", string(f.Pattern), nil, []string{"trilaminar", "intermediate", "homogeneous"}},
+		{"backup", string(f.Backup), nil, []string{string(ThawNext), string(CallOff), string(AskHerThen)}},
+		{"reported", string(f.Reported), nil, []string{string(BelowNumber), string(AboveNumber)}},
+		{"rh", string(f.Rh), []FactKind{Rhesus}, []string{string(RhNegative), string(RhPositive)}},
 	} {
 		required := slices.Contains(w.kinds, f.Kind)
 		if (required || w.got != "") && !slices.Contains(w.allowed, w.got) {
@@ -79,6 +89,7 @@ func (f Fact) badNumber() (why, do string) {
 		{"estradiol_pg_ml", f.Estradiol, 0, maxEstradiol, "pg/mL"},
 		{"progesterone_ng_ml", f.BloodProgesterone, 0, maxProgesterone, "ng/mL"},
 		{"hcg_iu_per_l", f.Beta, 0, maxHCG, "IU/L"},
+		{"lh_iu_per_l", f.LH, 0, maxLH, "IU/L"},
 		{"iu_per_l", &f.IUPerL, 0, maxHCG, "IU/L"},
 	}
 	for _, mm := range slices.Concat(f.RightMM, f.LeftMM) {
@@ -105,7 +116,28 @@ func (f Fact) badEmbryos() (why, do string) {
 	if f.Count < 0 || f.Count > maxEmbryos {
 		return fmt.Sprintf("embryos %d is not plausible", f.Count), fmt.Sprintf("enter 1 to %d", maxEmbryos)
 	}
+	if f.EggAge != 0 && (f.EggAge < minEggAge || f.EggAge > maxEggAge) {
+		return fmt.Sprintf("egg_age %d is not plausible", f.EggAge), fmt.Sprintf("enter %d to %d years, at retrieval", minEggAge, maxEggAge)
+	}
+	if f.Stored != nil && (*f.Stored < 0 || *f.Stored > maxStored) {
+		return fmt.Sprintf("stored %d is not plausible", *f.Stored), fmt.Sprintf("enter 0 to %d embryos", maxStored)
+	}
+	if f.Survived != nil && (*f.Survived < 0 || *f.Survived > f.Count) {
+		return fmt.Sprintf("survived %d of %d is not plausible", *f.Survived, f.Count), "enter 0 to the number that was thawed"
+	}
 	return "", ""
+}
+
+// badBlood refuses a blood test without a value, and one whose LH, estradiol and
+// progesterone are all missing.
+func (f Fact) badBlood() error {
+	if f.Kind == Bloods && f.LH == nil && f.Estradiol == nil && f.BloodProgesterone == nil {
+		return refuse(f, "has no value", "enter lh_iu_per_l, estradiol_pg_ml or progesterone_ng_ml")
+	}
+	if len(f.Laboratory) > maxName || len(f.Allergen) > maxName {
+		return refuse(f, "a name is too long", fmt.Sprintf("write at most %d characters", maxName))
+	}
+	return nil
 }
 
 func (f Fact) badOrder() error {

@@ -22,6 +22,7 @@ type Policy struct {
 	// Protocols are the clinic's own tables; one with the name of an embedded
 	// table takes its place.
 	Protocols []Protocol         `yaml:"protocols"`
+	Trigger   TriggerPolicy      `yaml:"readiness_for_trigger"`
 	HCG       HCGPolicy          `yaml:"hcg"`
 	Messages  Messages           `yaml:"messages"`
 	Triage    Triage             `yaml:"triage"`
@@ -107,6 +108,59 @@ type HCGPolicy struct {
 	IntervalTo   time.Duration `yaml:"interval_to"`
 	// TriggerClearedDays after an hCG trigger its hCG is gone from the blood.
 	TriggerClearedDays int `yaml:"trigger_cleared_days"`
+	// DrawnBefore: blood that is drawn before it has its result by ResultBy of the
+	// same day, later blood by ResultBy of the next open day.
+	DrawnBefore civil.TimeOfDay `yaml:"drawn_before"`
+	ResultBy    civil.TimeOfDay `yaml:"result_by"`
+}
+
+// TriggerPolicy is what the clinic looks for before the trigger, and what is
+// known beforehand about growth.
+//
+// Sources: trigger from a leading follicle of 18 mm, Andersen 1995, Hum Reprod
+// 10:3202 (17 mm is conventional and 13 to 22 mm did as well, PMID 38609793, 3,087
+// modified natural cycles, with a lining from 7 mm and progesterone under 1.5
+// ng/mL); lining, Liu 2018, Hum Reprod 33:1883; LH, PMC7822991. Growth: natural 1
+// to 1.5 mm a day, PMID 38609793; stimulated 1.69, Baerwald 2009, Fertil Steril
+// 91:440, from memory, beside 1.5 to 2, common practice. Growth of the lining, the
+// spread of a measurement and the number of follicles that are too many: common
+// practice, no source.
+type TriggerPolicy struct {
+	LeadMM   float64 `yaml:"lead_mm"`
+	LiningMM float64 `yaml:"lining_mm"`
+	// ProgesteroneBelow in ng/mL, LHSurge in IU/L.
+	ProgesteroneBelow float64 `yaml:"progesterone_below"`
+	LHSurge           float64 `yaml:"lh_surge"`
+	Many              Many    `yaml:"many"`
+	// Likely is how often the range of days is to hold the day, 0.5 to 0.99.
+	Likely    float64   `yaml:"likely"`
+	Growth    Growths   `yaml:"growth"`
+	Measuring Measuring `yaml:"measuring"`
+}
+
+// Many is how many follicles, of what size or more in mm, are a caution.
+type Many struct {
+	Follicles int     `yaml:"follicles"`
+	FromMM    float64 `yaml:"from_mm"`
+}
+
+// Growths are the rates of growth that are expected before any scan.
+type Growths struct {
+	Stimulated Rate `yaml:"stimulated"`
+	Natural    Rate `yaml:"natural"`
+	Lining     Rate `yaml:"lining"`
+}
+
+// Rate is a rate of growth in mm a day, as mean and standard deviation.
+type Rate struct {
+	Mean float64 `yaml:"mean"`
+	SD   float64 `yaml:"sd"`
+}
+
+// Measuring is the standard deviation of one measurement, mm.
+type Measuring struct {
+	Follicle float64 `yaml:"follicle"`
+	Lining   float64 `yaml:"lining"`
 }
 
 // Messages is what patients are promised about reminders.

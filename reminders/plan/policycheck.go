@@ -15,6 +15,7 @@ func (p Policy) check(fs *Faults) {
 	p.checkDays(fs)
 	p.checkCalendar(fs)
 	p.checkWindows(fs)
+	p.checkTrigger(fs)
 	p.checkHCG(fs)
 	p.checkMessages(fs)
 	p.checkTriage(fs)
@@ -122,6 +123,26 @@ func sortedKeys[T any](m map[string]T) []string {
 	return keys
 }
 
+func (p Policy) checkTrigger(fs *Faults) {
+	t := p.Trigger
+	for _, n := range []struct {
+		field            string
+		got, least, most float64
+	}{
+		{"lead_mm", t.LeadMM, 10, 30}, {"lining_mm", t.LiningMM, 4, 15}, {"progesterone_below", t.ProgesteroneBelow, 0.5, 5},
+		{"lh_surge", t.LHSurge, 5, 100}, {"many.from_mm", t.Many.FromMM, 8, 25}, {"likely", t.Likely, 0.5, 0.99},
+		{"growth.stimulated.mean", t.Growth.Stimulated.Mean, 0.5, 4}, {"growth.natural.mean", t.Growth.Natural.Mean, 0.5, 4},
+		{"growth.lining.mean", t.Growth.Lining.Mean, 0.1, 3}, {"growth.stimulated.sd", t.Growth.Stimulated.SD, 0.05, 2},
+		{"growth.natural.sd", t.Growth.Natural.SD, 0.05, 2}, {"growth.lining.sd", t.Growth.Lining.SD, 0.05, 2},
+		{"measuring.follicle", t.Measuring.Follicle, 0.1, 5}, {"measuring.lining", t.Measuring.Lining, 0.1, 5},
+	} {
+		if !(n.got >= n.least && n.got <= n.most) {
+			fs.add("readiness_for_trigger."+n.field, n.got, fmt.Sprintf("must be %v to %v", n.least, n.most))
+		}
+	}
+	within(fs, "readiness_for_trigger.many.follicles", t.Many.Follicles, 2, 20)
+}
+
 func (p Policy) checkHCG(fs *Faults) {
 	h := p.HCG
 	if h.NegativeBelow <= 0 || h.NegativeBelow > 50 {
@@ -132,6 +153,9 @@ func (p Policy) checkHCG(fs *Faults) {
 	}
 	spanWithin(fs, "hcg.interval_from", h.IntervalFrom, 12*time.Hour, 48*time.Hour)
 	spanWithin(fs, "hcg.interval_to", h.IntervalTo, 48*time.Hour, 14*24*time.Hour)
+	if h.ResultBy <= h.DrawnBefore {
+		fs.add("hcg.result_by", h.ResultBy, fmt.Sprintf("must be later than %s, drawn_before", h.DrawnBefore))
+	}
 	within(fs, "hcg.trigger_cleared_days", h.TriggerClearedDays, 7, 30)
 }
 

@@ -43,6 +43,12 @@ func anyCycle(t *rapid.T, p Policy) ([]Fact, time.Time) {
 	}
 	for i := range rapid.IntRange(0, 3).Draw(t, "scans") {
 		put(Fact{Kind: Scan, On: one.AddDays(8 + 2*i)})
+		if flip("bloods") {
+			put(Fact{Kind: Bloods, On: one.AddDays(8 + 2*i), LH: ptr(rapid.Float64Range(0, 60).Draw(t, "lh"))})
+		}
+	}
+	if flip("home test") {
+		put(Fact{Kind: HomeLH, On: on(8, 16, "home test on")})
 	}
 	if flip("booked") {
 		put(Fact{Kind: Visit, Step: StepName(rapid.SampledFrom(visitSteps).Draw(t, "for")), At: at(on(0, 60, "visit"), "visit at")})
@@ -57,6 +63,9 @@ func anyCycle(t *rapid.T, p Policy) ([]Fact, time.Time) {
 	if flip("trigger given") {
 		put(Fact{Kind: TriggerGiven, At: at(trigger, "given at")})
 	}
+	if flip("thawed") {
+		put(Fact{Kind: Thawed, On: on(14, 26, "thawed on"), Count: 1, Survived: ptr(rapid.IntRange(0, 1).Draw(t, "survived"))})
+	}
 	transfer := trigger.AddDays(rapid.IntRange(3, 8).Draw(t, "transfer"))
 	if flip("surge") {
 		put(Fact{Kind: LHSurge, On: trigger.AddDays(rapid.IntRange(-2, 1).Draw(t, "surge"))})
@@ -66,6 +75,9 @@ func anyCycle(t *rapid.T, p Policy) ([]Fact, time.Time) {
 		out = append(out, luteal(t, transfer, len(out))...)
 		for i := range rapid.IntRange(0, 3).Draw(t, "draws") {
 			put(Fact{Kind: HCG, At: transfer.AddDays(8+2*i).At(480, p.Location()), IUPerL: rapid.Float64Range(0, 5000).Draw(t, "value")})
+			if flip("drawn") {
+				put(Fact{Kind: HCGDrawn, At: transfer.AddDays(8+2*i).At(470, p.Location())})
+			}
 		}
 		if flip("ultrasound") {
 			viable := rapid.SampledFrom([]*bool{nil, new(bool), ptr(true)}).Draw(t, "viable")

@@ -24,6 +24,9 @@ func (b *builder) planTrigger(name StepName) {
 	b.passed(&s, f.rule)
 	b.add(s)
 	b.anchors[name] = span{s.From, s.base, s.To}
+	if b.measured && !b.transferred {
+		b.conflict(s, because("surge_measured", "on", b.surge.On.String(), "value", fmt.Sprint(*b.surge.LH), "limit", fmt.Sprint(b.pol.Trigger.LHSurge)))
+	}
 	if b.surged && b.triggered().IsZero() && !b.transferred {
 		b.conflict(s, because("surge_before_trigger", "on", b.surge.On.String()))
 	}

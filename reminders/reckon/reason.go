@@ -1,0 +1,65 @@
+package reckon
+
+import (
+	"strconv"
+
+	"handrail.example/reminders/plan"
+)
+
+// Codes are the reasons of this package; their words stand in the phrasebook
+// under "why.".
+func Codes() []string {
+	return []string{
+		codeSurge, codeRising, codeProgesterone, codeHomeLH, codeLags, codeMany, codeLarge, codeSmaller, codeThin, codeNoForecast,
+		codeOtherLab, codeTooFast, codeTooSteep, codeHighEarly, codeOutOfOrder, codeInterval, codeNICEShort, codePlateau, codeBound,
+		codeAbove, codeNoLimit, codeNoAge, codeStrictly, codeAllergy, codeDose, codeCourse, codeLapse, codeNoBackup,
+	}
+}
+
+const (
+	codeSurge        = "reckon_surge"
+	codeRising       = "reckon_lh_rising"
+	codeProgesterone = "reckon_progesterone_up"
+	codeHomeLH       = "reckon_home_lh"
+	codeLags         = "reckon_lining_lags"
+	codeThin         = "reckon_lining_thin"
+	codeMany         = "reckon_many_follicles"
+	codeLarge        = "reckon_lead_large"
+	codeSmaller      = "reckon_lead_smaller"
+	codeNoForecast   = "reckon_no_forecast"
+
+	codeOtherLab   = "reckon_other_laboratory"
+	codeTooFast    = "reckon_rise_too_fast"
+	codeTooSteep   = "reckon_fall_too_steep"
+	codeHighEarly  = "reckon_hcg_high"
+	codeOutOfOrder = "reckon_hcg_out_of_order"
+	codeInterval   = "reckon_interval"
+	codeNICEShort  = "reckon_interval_nice"
+	codePlateau    = "reckon_plateau"
+	codeBound      = "reckon_bound"
+
+	codeAbove    = "reckon_embryos_above"
+	codeNoLimit  = "reckon_embryos_no_limit"
+	codeNoAge    = "reckon_embryos_no_age"
+	codeStrictly = "reckon_embryos_prognosis"
+	codeAllergy  = "reckon_allergy"
+	codeDose     = "reckon_dose_above_label"
+	codeCourse   = "reckon_course"
+	codeLapse    = "reckon_lapses"
+	codeNoBackup = "reckon_no_backup"
+)
+
+// because makes a reason; args are names and values in turn.
+func because(code string, args ...string) plan.Reason {
+	r := plan.Reason{Code: code, Args: map[string]string{}}
+	for i := 0; i+1 < len(args); i += 2 {
+		r.Args[args[i]] = args[i+1]
+	}
+	return r
+}
+
+// num is a value as a person writes it, at most one decimal.
+func num(v float64) string { return strconv.FormatFloat(round(v, 10), 'f', -1, 64) }
+
+// Percent is a probability as a whole number of per cent.
+func Percent(p float64) string { return strconv.Itoa(int(round(100*p, 1))) }
