@@ -109,6 +109,8 @@ type hcgRow struct {
 	Minimum       float64
 	Verdict       Verdict
 	Flagged       bool
+	Doubling      float64
+	NICE          string `yaml:"nice"`
 	Not           Verdict
 }
 
