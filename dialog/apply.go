@@ -307,6 +307,9 @@ func (a *applying) notes(c openCase) []triage.Line {
 	case a.m.today().Before(one):
 		lines = []triage.Line{{Key: "note.day_one", Args: phrase.Args{"day": one.String()}}}
 	}
+	if a.m.bleeds() && a.m.about.Rh == plan.RhNegative {
+		lines = append([]triage.Line{{Key: "note.rh_negative"}}, lines...)
+	}
 	if c.Why == "missing" {
 		lines = append(lines, triage.Line{Key: "note.missing", Args: phrase.Args{"items": strings.Join(a.m.missing, ", ")}})
 	} else if c.Why != "" {

@@ -26,6 +26,8 @@ type moment struct {
 	doses []reminders.Asked
 	// backs are the instructions of the last days that she was to repeat.
 	backs []reminders.ReadBack
+	// about is what is known of her beyond this cycle.
+	about reminders.About
 	// missing are the items of the checklist that a cycle still lacks.
 	missing []string
 	talk    Conversation

@@ -27,6 +27,7 @@ const (
 	doLift     verb = "lift"
 	doFinish   verb = "finish"
 	doNext     verb = "next"
+	doSheet    verb = "sheet" // what her values say
 )
 
 // entry is what a line after a patient's handle says.
@@ -58,7 +59,7 @@ func readEntry(text string, now time.Time) (entry, error) {
 
 func (s *scanner) entry() (entry, error) {
 	switch first := s.word(); first {
-	case "facts", "calendar", "code", "hush", "lift":
+	case "facts", "calendar", "code", "hush", "lift", "sheet":
 		s.at++
 		return entry{Verb: verb(first)}, nil
 	case "next":

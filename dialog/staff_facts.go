@@ -12,6 +12,8 @@ var readers = map[string]func(*scanner) (plan.Fact, error){
 	"baseline": (*scanner).baseline, "visit": (*scanner).visit, "scan": (*scanner).scan, "order": (*scanner).order,
 	"trigger": (*scanner).trigger, "embryos": (*scanner).embryos, "transfer": (*scanner).transfer, "hcg": (*scanner).hcg,
 	"ultrasound": (*scanner).ultrasound, "surge": (*scanner).surge, "cancel": (*scanner).cancel,
+	"lh": (*scanner).lh, "bloods": (*scanner).bloods, "ovulation": (*scanner).homeLH, "drawn": (*scanner).drawn, "thaw": (*scanner).thaw,
+	"rh": (*scanner).rhesus, "allergy": (*scanner).allergy,
 }
 
 func (s *scanner) fact() (plan.Fact, error) {
@@ -47,7 +49,15 @@ func (s *scanner) progestin() (plan.Fact, error) {
 	return s.onDay(plan.ProgestinEnd, true)
 }
 
-func (s *scanner) surge() (plan.Fact, error) { return s.onDay(plan.LHSurge, false) }
+func (s *scanner) surge() (plan.Fact, error) {
+	none := s.take("not") != ""
+	f, err := s.onDay(plan.LHSurge, false)
+	if none {
+		counts := false
+		f.Counts = &counts
+	}
+	return f, err
+}
 
 // onDay is a fact that has a day and nothing else.
 func (s *scanner) onDay(k plan.FactKind, must bool) (plan.Fact, error) {
@@ -110,7 +120,9 @@ func (s *scanner) scan() (plan.Fact, error) {
 	f.On, _ = s.date()
 	var err error
 	for !s.done() && err == nil {
-		switch w := s.take("right", "left", "lining", "trilaminar", "intermediate", "homogeneous"); w {
+		switch w := s.take("right", "left", "lining", "trilaminar", "intermediate", "homogeneous", "e2", "lh", "p4"); w {
+		case "e2", "lh", "p4":
+			err = s.blood(&f, w)
 		case "right":
 			err = s.side(&f.RightMM)
 		case "left":
@@ -293,6 +305,13 @@ func (s *scanner) embryos() (plan.Fact, error) {
 // embryoWords reads "day 5", "1 embryo", in any order.
 func (s *scanner) embryoWords(f *plan.Fact) error {
 	for !s.done() {
+		if f.Kind == plan.Embryos {
+			if known, err := s.known(f); err != nil {
+				return err
+			} else if known {
+				continue
+			}
+		}
 		if s.take("day") != "" {
 			n, ok := s.count()
 			if !ok || f.EmbryoDay != 0 {
@@ -318,12 +337,17 @@ func (s *scanner) transfer() (plan.Fact, error) {
 }
 
 func (s *scanner) hcg() (plan.Fact, error) {
+	f := plan.Fact{Kind: plan.HCG, Reported: s.bound()}
 	n, ok := s.number("iu/l", "ui/l", "miu/ml")
 	if !ok {
 		return plan.Fact{}, s.fail()
 	}
 	at, err := s.minute()
-	return plan.Fact{Kind: plan.HCG, IUPerL: n, At: at}, err
+	f.IUPerL, f.At = n, at
+	if err == nil {
+		err = s.laboratory(&f)
+	}
+	return f, err
 }
 
 func (s *scanner) ultrasound() (plan.Fact, error) {

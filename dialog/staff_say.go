@@ -7,6 +7,7 @@ import (
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
 	"handrail.example/reminders/plan"
+	"handrail.example/reminders/reckon"
 	"handrail.example/triage"
 	"handrail.example/triage/care"
 )
@@ -63,6 +64,7 @@ func (c *colleague) preview(v care.Preview) string {
 	for _, k := range v.Conflicts {
 		rows = append(rows, c.conflict(k))
 	}
+	rows = append(rows, c.cautions(v.Cautions)...)
 	if len(v.Missing) > 0 {
 		var items []string
 		for _, i := range v.Missing {
@@ -136,13 +138,13 @@ func (c *colleague) values(f plan.Fact, add func(string, ...any)) {
 	for _, v := range []struct {
 		name, unit string
 		value      *float64
-	}{{"cyst", "mm", f.CystMM}, {"e2", "pg/mL", f.Estradiol}, {"p4", "ng/mL", f.BloodProgesterone}, {"hcg", "IU/L", f.Beta}, {"lining", "mm", f.LiningMM}} {
+	}{{"cyst", "mm", f.CystMM}, {"e2", "pg/mL", f.Estradiol}, {"p4", "ng/mL", f.BloodProgesterone}, {"hcg", "IU/L", f.Beta}, {"lh", "IU/L", f.LH}, {"lining", "mm", f.LiningMM}} {
 		if v.value != nil {
 			add("%s %v %s", c.phrase("value."+v.name, nil), *v.value, v.unit)
 		}
 	}
 	if f.Kind == plan.HCG {
-		add("%v IU/L", f.IUPerL)
+		add("%s IU/L", reckon.Value{IUPerL: f.IUPerL, Reported: f.Reported}.Words())
 	}
 	if f.Kind == plan.Scan {
 		add("%s %s", c.phrase("value.right", nil), diameters(f.RightMM))
@@ -157,12 +159,46 @@ func (c *colleague) values(f plan.Fact, add func(string, ...any)) {
 	if f.Count != 0 {
 		add("%s %d", c.phrase("value.embryos", nil), f.Count)
 	}
+	c.known(f, add)
 	if f.Kind == plan.OBScan {
 		key := "uncertain"
 		if f.Viable != nil {
 			key = map[bool]string{true: "viable", false: "not_viable"}[*f.Viable]
 		}
 		add("%s", c.phrase("value."+key, nil))
+	}
+}
+
+// known is what is known of embryos, and of a patient beyond one cycle.
+func (c *colleague) known(f plan.Fact, add func(string, ...any)) {
+	if f.Survived != nil {
+		add("%s %d", c.phrase("value.survived", nil), *f.Survived)
+	}
+	if f.EggAge != 0 {
+		add("%s %d", c.phrase("value.egg_age", nil), f.EggAge)
+	}
+	for _, v := range []struct {
+		name string
+		is   *bool
+	}{{"euploid", f.Euploid}, {"favourable", f.Favourable}, {"counts", f.Counts}} {
+		if v.is != nil {
+			add("%s", c.phrase(map[bool]string{true: "value.", false: "value.not_"}[*v.is]+v.name, nil))
+		}
+	}
+	if f.Stored != nil {
+		add("%s %d", c.phrase("value.stored", nil), *f.Stored)
+	}
+	if f.Backup != "" {
+		add("%s %s", c.phrase("value.backup", nil), c.phrase("word."+string(f.Backup), nil))
+	}
+	if f.Laboratory != "" {
+		add("%s", f.Laboratory)
+	}
+	if f.Rh != "" {
+		add("%s", c.phrase("value.rh_"+string(f.Rh), nil))
+	}
+	if f.Allergen != "" {
+		add("%s", c.room.Service.Desk.Say(c.lang, triage.Line{Key: "value.allergen", Args: phrase.Args{"allergen": f.Allergen}}))
 	}
 }
 

@@ -64,6 +64,7 @@ const (
 	PeriodMissing = "period_missing" // a period or a bleed that is expected has not come
 	OrderDue      = "order_due"      // a start or an end is due and no order has come
 	NotReadBack   = "read_back"      // she has not repeated back what she must not misunderstand
+	ResultLate    = "result_late"    // blood was drawn and its result has not come
 	DecisionDue   = "decision_due"   // a visit is over and nothing says what it led to
 )
 

@@ -178,6 +178,9 @@ func concernOf(o plan.OpenEnd) string {
 	case "stop", "held", string(plan.Stimulation), string(plan.LutealProgesterone), string(plan.LutealEstrogen), string(plan.LutealEnd):
 		return OrderDue
 	}
+	if key == "drawn" {
+		return ResultLate
+	}
 	return DecisionDue
 }
 

@@ -34,7 +34,9 @@ func Visible(p plan.Plan) []plan.Step {
 // surged reports whether a surge came before any trigger was ordered. Whether there
 // will be one is then a physician's decision, and she is shown none.
 func surged(p plan.Plan) bool {
-	return slices.ContainsFunc(p.Conflicts, func(c plan.Conflict) bool { return c.Why.Code == "surge_before_trigger" })
+	return slices.ContainsFunc(p.Conflicts, func(c plan.Conflict) bool {
+		return c.Why.Code == "surge_before_trigger" || c.Why.Code == "surge_measured"
+	})
 }
 
 // dayOf is the day by which a step is put in order.

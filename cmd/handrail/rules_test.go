@@ -46,9 +46,9 @@ var arrows = map[string]string{
 
 	"reminders": "reminders/civil reminders/outbox reminders/plan reminders/seal reminders/store",
 	"triage":    "dialog/phrase reminders reminders/civil reminders/outbox reminders/seal reminders/store triage/rules",
-	"triage/care": "dialog/phrase reminders reminders/civil reminders/outbox reminders/plan reminders/seal reminders/store " +
+	"triage/care": "dialog/phrase reminders reminders/civil reminders/outbox reminders/plan reminders/reckon reminders/seal reminders/store " +
 		"triage triage/rules",
-	"dialog": "dialog/phrase dialog/reading reminders reminders/civil reminders/clock reminders/outbox reminders/plan reminders/seal reminders/store " +
+	"dialog": "dialog/phrase dialog/reading reminders reminders/civil reminders/clock reminders/outbox reminders/plan reminders/reckon reminders/seal reminders/store " +
 		"triage triage/care triage/rules",
 	"bot":          "dialog reminders/clock reminders/outbox",
 	"cmd/handrail": "*",

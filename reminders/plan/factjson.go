@@ -218,6 +218,12 @@ func fieldsOf(k FactKind) (required, optional []string) {
 	return strings.Fields(before), strings.Fields(after)
 }
 
+// TakesReason reports whether a fact of this kind may say why it was saved.
+func (f Fact) TakesReason() bool {
+	required, optional := fieldsOf(f.Kind)
+	return slices.Contains(required, "reason") || slices.Contains(optional, "reason")
+}
+
 func fieldList(k FactKind) string {
 	required, optional := fieldsOf(k)
 	list := strings.Join(required, ", ")

@@ -24,10 +24,10 @@ func (b *builder) planTrigger(name StepName) {
 	b.passed(&s, f.rule)
 	b.add(s)
 	b.anchors[name] = span{s.From, s.base, s.To}
-	if b.measured && !b.transferred {
+	if b.measured && b.conditions[WhenSurge] && !b.ordered && !b.transferred {
 		b.conflict(s, because("surge_measured", "on", b.surge.On.String(), "value", fmt.Sprint(*b.surge.LH), "limit", fmt.Sprint(b.pol.Trigger.LHSurge)))
 	}
-	if b.surged && b.triggered().IsZero() && !b.transferred {
+	if b.surged && !b.measured && b.triggered().IsZero() && !b.transferred {
 		b.conflict(s, because("surge_before_trigger", "on", b.surge.On.String()))
 	}
 	if b.surged && b.ordered && !b.given && b.conditions[WhenSurge] && !b.transferred {

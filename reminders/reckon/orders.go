@@ -83,6 +83,9 @@ func CautionsOnAllergy(facts []plan.Fact, allergen string) []Caution {
 			out = append(out, onAllergy(f, []string{allergen})...)
 		}
 	}
+	for i := range out {
+		out[i].Ask = false // an allergy is a finding, and saved in any case
+	}
 	return out
 }
 

@@ -16,6 +16,13 @@ func Codes() []string {
 	}
 }
 
+// SurgeCode is the reason of a surge in the blood, NICEShortCode that of samples
+// less than 48 hours apart; both stand in other places too.
+const SurgeCode, NICEShortCode = codeSurge, codeNICEShort
+
+// ForClinician are the cautions of a scan that a clinician sees in any case.
+var ForClinician = []string{codeProgesterone, codeMany, codeLags, codeSmaller}
+
 const (
 	codeSurge        = "reckon_surge"
 	codeRising       = "reckon_lh_rising"

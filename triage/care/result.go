@@ -23,6 +23,8 @@ func toTell(v Preview) (triage.Line, bool) {
 		return hcgLine(f, v.after.HCG), true
 	case plan.OBScan:
 		return triage.Line{Key: "note.ob_ultrasound." + viability(f)}, true
+	case plan.Thawed:
+		return triage.Line{Key: "note.none_survived", Args: phrase.Args{"thawed": fmt.Sprint(f.Count)}}, f.Survived != nil && *f.Survived == 0
 	case plan.Cancelled:
 		return triage.Line{Key: "note.cancelled", Args: phrase.Args{"reason": f.Reason}}, true
 	}
@@ -65,7 +67,7 @@ func (c *Care) openResult(ctx context.Context, tx *store.Tx, actor triage.Staff,
 		return 0, err
 	}
 	cs, err := c.Desk.Open(ctx, tx, triage.Opening{Key: resultKey(v.Fact, cycle.ID, inbox), Person: v.Patient.Person,
-		Reason: triage.ResultToTell, Urgency: rules.SameDay, Notes: []triage.Line{note}, Holder: actor})
+		Reason: triage.ResultToTell, Urgency: rules.SameDay, Notes: append([]triage.Line{note}, seriesLines(v.series)...), Holder: actor})
 	return cs.ID, err
 }
 
