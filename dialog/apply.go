@@ -11,9 +11,11 @@ import (
 	"handrail.example/reminders"
 	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/plan"
+	"handrail.example/reminders/reckon"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
+	"handrail.example/triage/care"
 	"handrail.example/triage/rules"
 )
 
@@ -314,6 +316,11 @@ func (a *applying) notes(c openCase) []triage.Line {
 		lines = append(lines, triage.Line{Key: "note.missing", Args: phrase.Args{"items": strings.Join(a.m.missing, ", ")}})
 	} else if c.Why != "" {
 		lines = append(lines, triage.Line{Key: "note.why", Args: phrase.Args{"why": c.Why}})
+	}
+	if c.Reason == string(triage.PeriodReported) {
+		for _, k := range reckon.Lapses(a.m.checks, a.m.today(), care.TransferDay(a.m.plan)) {
+			lines = append(lines, triage.Line{Key: "why." + k.Why.Code, Args: k.Why.Args})
+		}
 	}
 	lines = append(append(lines, c.Notes...), a.unfit...)
 	if a.m.in.Kind == Media {

@@ -14,6 +14,7 @@ import (
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
+	"handrail.example/triage/care"
 	"handrail.example/triage/rules"
 )
 
@@ -164,6 +165,11 @@ func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p remind
 	if m.missing, err = s.Book.Missing(ctx, tx, p.ID, m.today()); err != nil {
 		return nil, err
 	}
+	list, err := s.Book.Checklist(ctx, tx, p.ID)
+	if err != nil {
+		return nil, err
+	}
+	m.checks = care.Checked(list)
 	if m.talk, err = loadConversation(ctx, tx, s.Vault, p.Person); err != nil {
 		return nil, err
 	}

@@ -124,8 +124,12 @@ func (c *colleague) fact(f plan.Fact) string {
 	if f.Replaces != "" {
 		add("%s", c.phrase("staff.instead_of", phrase.Args{"fact": f.Replaces}))
 	}
-	if f.Reason != "" {
+	switch {
+	case f.Reason == "":
+	case f.Kind == plan.Cancelled || f.Kind == plan.Retracted || f.Kind == plan.StopOrder:
 		add("%s", f.Reason)
+	default:
+		add("%s", c.phrase("staff.because", phrase.Args{"reason": f.Reason}))
 	}
 	return strings.Join(parts, ", ")
 }

@@ -54,7 +54,11 @@ func (c *colleague) aboutHer(rh plan.Rh, allergies []string) []string {
 func (c *colleague) cautions(all []reckon.Caution) []string {
 	var rows []string
 	for _, k := range all {
-		row := c.phrase("sheet.weigh", phrase.Args{"why": c.why(k.Why)})
+		key := "sheet.weigh"
+		if k.Check {
+			key = "sheet.check"
+		}
+		row := c.phrase(key, phrase.Args{"why": c.why(k.Why)})
 		if k.Source != "" {
 			row += " [" + k.Source + "]"
 		}
@@ -88,7 +92,9 @@ func (c *colleague) scanRows(s care.Sheet) []string {
 		rows = append(rows, "· "+c.criterion(k))
 	}
 	rows = append(rows, c.growthRows(r)...)
-	rows = append(rows, c.forecast(r)...)
+	if r.Surge.IsZero() && s.Trigger.Kind != plan.TriggerGiven {
+		rows = append(rows, c.forecast(r)...)
+	}
 	rows = append(rows, c.weighed(r.Cautions)...)
 	return append(rows, c.options(s)...)
 }

@@ -249,6 +249,7 @@ func (c *colleague) showChart(ctx context.Context, id int64) error {
 	p := ch.Patient
 	rows := []string{c.phrase("staff.chart", phrase.Args{"who": who(p), "language": p.Language, "place": c.place(ch.Plan, p)})}
 	rows = append(rows, c.marks(p)...)
+	rows = append(rows, c.aboutHer(ch.About.Rh, ch.About.Allergies)...)
 	for _, s := range ch.Plan.Steps {
 		if s.Status == plan.Due || s.Status == plan.Missed || s.Status == plan.Projected && (s.Booked || next(ch.Plan, s)) {
 			rows = append(rows, "· "+c.step(s))
@@ -261,6 +262,7 @@ func (c *colleague) showChart(ctx context.Context, id int64) error {
 	if missing := c.missing(ch); missing != "" {
 		rows = append(rows, c.phrase("note.missing", phrase.Args{"items": missing}))
 	}
+	rows = append(rows, c.cautions(ch.Lapses)...)
 	for _, cs := range ch.Cases {
 		rows = append(rows, c.phrase("staff.chart_case", phrase.Args{"case": fmt.Sprint(cs.ID), "reason": c.phrase("reason."+string(cs.Reason), cs.Body.Title),
 			"urgency": c.phrase("urgency."+cs.Urgency.String(), nil)}))

@@ -166,7 +166,7 @@ func Lapses(items []Checked, today, transfer civil.Date) []Caution {
 		if transfer.IsZero() || c.Until.IsZero() || c.Until.Before(today) || !c.Until.Before(transfer) {
 			continue
 		}
-		out = append(out, Caution{Why: because(codeLapse, "item", c.Item, "until", c.Until.String(), "transfer", transfer.String())})
+		out = append(out, Caution{Tell: true, Why: because(codeLapse, "item", c.Item, "until", c.Until.String(), "transfer", transfer.String())})
 	}
 	return out
 }

@@ -210,6 +210,9 @@ func (c *Care) follow(ctx context.Context, tx *store.Tx, actor triage.Staff, v *
 		return err
 	}
 	for _, k := range v.Conflicts {
+		if k.Why.Code == "none_survived" {
+			continue // what follows is an open end of the calendar, with a case of its own
+		}
 		if _, err := c.Desk.Open(ctx, tx, c.conflictCase(v.Patient, m.Fact, k)); err != nil {
 			return err
 		}

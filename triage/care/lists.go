@@ -10,6 +10,7 @@ import (
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
+	"handrail.example/reminders/reckon"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
 )
@@ -23,6 +24,9 @@ type Chart struct {
 	Checks  []reminders.Check
 	Cases   []triage.Case // live
 	Today   civil.Date
+	About   reminders.About
+	// Lapses are checks that will not hold on the day of the transfer.
+	Lapses []reckon.Caution
 }
 
 // Chart is everything about one patient on a page. Looking is on record.
@@ -42,6 +46,10 @@ func (c *Care) Chart(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 	if ch.Checks, err = c.Book.Checklist(ctx, tx, patient); err != nil {
 		return ch, err
 	}
+	if ch.About, err = c.Book.About(ctx, tx, patient); err != nil {
+		return ch, err
+	}
+	ch.Lapses = reckon.Lapses(Checked(ch.Checks), ch.Today, TransferDay(ch.Plan))
 	if ch.Cases, err = c.Desk.ForPerson(ctx, tx, ch.Patient.Person); err != nil {
 		return ch, err
 	}

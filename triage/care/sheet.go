@@ -63,11 +63,11 @@ func (c *Care) Sheet(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 		return s, err
 	}
 	s.Series = reckon.HCG(c.Book.Policy, facts, tx.Now)
-	items, err := c.checked(ctx, tx, patient)
+	list, err := c.Book.Checklist(ctx, tx, patient)
 	if err != nil {
 		return s, err
 	}
-	s.Lapses = reckon.Lapses(items, c.today(tx), transferDay(pl))
+	s.Lapses = reckon.Lapses(Checked(list), c.today(tx), TransferDay(pl))
 	return s, c.did(ctx, tx, actor, triage.SeePatients, p, 0, "sheet")
 }
 

@@ -34,7 +34,7 @@ func (c *Care) weigh(ctx context.Context, tx *store.Tx, v *Preview, m reminders.
 		v.Cautions = append(v.Cautions, reckon.CautionsOnAllergy(facts, f.Allergen)...)
 	}
 	for _, why := range reckon.AskBack(c.Book.Policy, facts, f, tx.Now) {
-		v.Cautions = append(v.Cautions, reckon.Caution{Why: why})
+		v.Cautions = append(v.Cautions, reckon.Caution{Why: why, Check: true})
 	}
 	v.Cautions = append(v.Cautions, c.scanCautions(facts, f, tx)...)
 	lapses, err := c.lapses(ctx, tx, v.Patient.ID, f, m.New)
@@ -87,24 +87,24 @@ func (c *Care) lapses(ctx context.Context, tx *store.Tx, patient int64, f plan.F
 	if f.Kind != plan.PeriodStart && f.Kind != plan.TriggerOrder && !(f.Kind == plan.Visit && f.Step == plan.Transfer) {
 		return nil, nil
 	}
-	items, err := c.checked(ctx, tx, patient)
-	return reckon.Lapses(items, c.today(tx), transferDay(after)), err
+	list, err := c.Book.Checklist(ctx, tx, patient)
+	return reckon.Lapses(Checked(list), c.today(tx), TransferDay(after)), err
 }
 
-func (c *Care) checked(ctx context.Context, tx *store.Tx, patient int64) ([]reckon.Checked, error) {
-	list, err := c.Book.Checklist(ctx, tx, patient)
+// Checked are the items of a checklist that have been done.
+func Checked(list []reminders.Check) []reckon.Checked {
 	var items []reckon.Checked
 	for _, k := range list {
 		if !k.On.IsZero() {
 			items = append(items, reckon.Checked{Item: k.Item, Until: k.Until})
 		}
 	}
-	return items, err
+	return items
 }
 
-// transferDay is the day on which a plan has the transfer, done or to come; the
+// TransferDay is the day on which a plan has the transfer, done or to come; the
 // zero Date for none.
-func transferDay(p plan.Plan) civil.Date {
+func TransferDay(p plan.Plan) civil.Date {
 	for _, s := range p.StepsOf(plan.Transfer) {
 		if s.Status != plan.Done && s.Status != plan.Dropped {
 			if s.On.IsZero() {
