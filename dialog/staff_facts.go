@@ -128,7 +128,7 @@ func (s *scanner) scan() (plan.Fact, error) {
 		case "left":
 			err = s.side(&f.LeftMM)
 		case "lining":
-			n, ok := s.number("mm")
+			n, ok := s.length()
 			if !ok || f.LiningMM != nil {
 				return f, s.fail()
 			}
@@ -265,7 +265,11 @@ func (s *scanner) stopRule(r *plan.Stop) error {
 func (s *scanner) trigger() (plan.Fact, error) {
 	if s.take("given") != "" {
 		at, err := s.minute()
-		return plan.Fact{Kind: plan.TriggerGiven, At: at}, err
+		f := plan.Fact{Kind: plan.TriggerGiven, At: at}
+		if err == nil {
+			err = s.night(&f)
+		}
+		return f, err
 	}
 	if s.take("order") == "" {
 		return plan.Fact{}, s.fail()
@@ -278,6 +282,9 @@ func (s *scanner) trigger() (plan.Fact, error) {
 		return f, s.fail()
 	}
 	f.At = d.At(t, s.zone)
+	if err := s.night(&f); err != nil {
+		return f, err
+	}
 	if err := s.medicine(&f); err != nil {
 		return f, err
 	}

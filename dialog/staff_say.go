@@ -195,6 +195,9 @@ func (c *colleague) known(f plan.Fact, add func(string, ...any)) {
 	if f.Backup != "" {
 		add("%s %s", c.phrase("value.backup", nil), c.phrase("word."+string(f.Backup), nil))
 	}
+	if !f.NightOf.IsZero() {
+		add("%s", c.phrase("value.night", phrase.Args{"on": f.NightOf.String()}))
+	}
 	if f.Laboratory != "" {
 		add("%s", f.Laboratory)
 	}

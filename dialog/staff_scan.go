@@ -31,7 +31,7 @@ var trade = map[string]string{
 	"extraida": "drawn", "extraido": "drawn", "tomada": "drawn", "descongelacion": "thaw", "thawed": "thaw", "descongelados": "thaw",
 	"sobrevivieron": "survived", "sobrevivio": "survived", "guardados": "stored", "guardado": "stored",
 	"ovulo": "egg", "euploide": "euploid", "favorable": "favourable", "respaldo": "backup", "preguntar": "ask", "edad": "age", "anos": "years",
-	"alergia": "allergy", "negativo": "negative", "positivo": "positive", "hoja": "sheet", "porque": "because",
+	"alergia": "allergy", "noche": "night", "negativo": "negative", "positivo": "positive", "hoja": "sheet", "porque": "because",
 	"hoy": "today", "ayer": "yesterday", "manana": "tomorrow", "y": "and",
 }
 
@@ -214,7 +214,7 @@ func (s *scanner) millimetres() ([]float64, error) {
 	all := []float64{}
 	for {
 		s.take("and")
-		n, ok := s.number("mm")
+		n, ok := s.length()
 		if !ok {
 			break
 		}

@@ -28,7 +28,7 @@ func (c *colleague) showSheet(ctx context.Context, id int64) error {
 	if len(s.Series.Values) == 0 {
 		rows = append(rows, c.scanRows(s)...)
 	}
-	rows = append(rows, c.hcgRows(s.Series)...)
+	rows = append(rows, c.hcgRows(s)...)
 	if len(s.Reading.Looks)+len(s.Series.Values) == 0 {
 		rows = append(rows, c.phrase("sheet.empty", nil))
 	}
@@ -244,7 +244,8 @@ func (c *colleague) settledCount(s care.Sheet) []string {
 }
 
 // hcgRows are the values of the blood tests and how they run.
-func (c *colleague) hcgRows(s reckon.Series) []string {
+func (c *colleague) hcgRows(sheet care.Sheet) []string {
+	s := sheet.Series
 	if len(s.Values) == 0 {
 		return nil
 	}
@@ -262,7 +263,13 @@ func (c *colleague) hcgRows(s reckon.Series) []string {
 		}
 		rows = append(rows, c.weighed(p.Cautions)...)
 	}
+	rows = append(rows, c.phrase("course."+string(s.Course), nil))
 	rows = append(rows, c.weighed(s.Cautions)...)
+	for _, k := range sheet.Plan.Conflicts {
+		if k.Step == plan.HCGFirst || k.Step == plan.HCGRepeat {
+			rows = append(rows, c.phrase("sheet.weigh", phrase.Args{"why": c.why(k.Why)}))
+		}
+	}
 	if last := s.Values[len(s.Values)-1]; len(s.Values) > 1 {
 		if k := s.CurveAt(last.Hours); k.Hours > 0 {
 			rows = append(rows, c.phrase("sheet.curve", phrase.Args{"at": c.when(last.At.Round(time.Minute)), "minimum": fmt.Sprintf("%.0f", k.Minimum), "slowest": fmt.Sprintf("%.0f", k.Slowest),

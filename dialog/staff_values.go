@@ -1,6 +1,7 @@
 package dialog
 
 import (
+	"math"
 	"strings"
 
 	"handrail.example/reminders/plan"
@@ -10,14 +11,66 @@ import (
 // What is measured and known, as staff enter it: blood tests, the laboratory, the
 // embryos, and what holds for a patient beyond one cycle.
 
-// blood reads a value of a blood test after its word.
+// assays are the blood tests before the trigger: the unit that a value is kept in is
+// the first of Units; one in Molar is divided by Factor. Factors from the molecular
+// weights of progesterone, 314.46, and estradiol, 272.38.
+var assays = map[string]struct {
+	Units  []string
+	Molar  string
+	Factor float64
+}{
+	"e2": {[]string{"pg/ml", "ng/l"}, "pmol/l", 3.671},
+	"lh": {[]string{"iu/l", "ui/l", "miu/ml"}, "", 1},
+	"p4": {[]string{"ng/ml", "ug/l"}, "nmol/l", 3.180},
+}
+
+// blood reads a value of a blood test after its word. A molar unit is converted; any
+// other foreign one is not understood.
 func (s *scanner) blood(f *plan.Fact, word string) error {
 	into := map[string]**float64{"e2": &f.Estradiol, "lh": &f.LH, "p4": &f.BloodProgesterone}[word]
-	n, ok := s.number("pg/ml", "ng/ml", "iu/l", "ui/l", "miu/ml")
+	a := assays[word]
+	molar := a.Molar != "" && s.unitFollows(a.Molar)
+	n, ok := s.number(append(a.Units, a.Molar)...)
 	if !ok || *into != nil {
 		return s.fail()
 	}
+	if molar {
+		n = math.Round(n/a.Factor*1000) / 1000
+	}
 	*into = &n
+	return nil
+}
+
+// unitFollows reports whether the next value is in a unit, glued to it or after it.
+func (s *scanner) unitFollows(unit string) bool {
+	if s.done() {
+		return false
+	}
+	glued := strings.HasSuffix(strings.ToLower(strings.TrimRight(s.raw[s.at], ",;")), unit)
+	return glued || s.wordAt(s.at+1) == unit
+}
+
+// length reads a length in mm; one in cm is converted.
+func (s *scanner) length() (float64, bool) {
+	cm := s.unitFollows("cm")
+	n, ok := s.number("mm", "cm")
+	if cm {
+		n = math.Round(n*10*1000) / 1000
+	}
+	return n, ok
+}
+
+// night reads "night 2026-03-13", the night that a trigger after midnight counts
+// for, if it is there.
+func (s *scanner) night(f *plan.Fact) error {
+	if s.take("night") == "" {
+		return nil
+	}
+	d, given := s.date()
+	if !given {
+		return s.fail()
+	}
+	f.NightOf = d
 	return nil
 }
 

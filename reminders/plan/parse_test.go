@@ -147,7 +147,8 @@ opening: {from: "16:00", to: "07:00", days: [mon, funday]}
 lab: {transfers_per_day: 0, full: [tomorrow]}
 calendar: {protocol: lunar, period_cut_off: 5pm}
 windows: {baseline: {from: 4, preferred: 3, to: 2}, transfer: {by_embryo_day: {3: 50}}, nonsense: {from: 1}}
-hcg: {negative_below: -1, interval_from: two days}
+hcg: {negative_below: -1, interval_from: two days, result_by: "09:00"}
+readiness_for_trigger: {lead_mm: 3, lh_surge: high, likely: 1, many: {follicles: 1}, growth: {natural: {mean: -1, sd: 0}}, measuring: {lining: 0}}
 messages: {dose_deadlines: {trigger: {after: 3h}, candy: {after: 1h}}, retention_days: 0}
 triage: {escalate_after: {emergency: 2h}}
 readiness: {consents: {valid_days: -5}}
@@ -161,6 +162,8 @@ extra: 1
 	for _, want := range []string{
 		"clinic.zone", "clinic.emergency_number", "clinic.colour", "opening.to", "opening.days[1]", "lab.transfers_per_day",
 		"lab.full[0]", "calendar.protocol", "calendar.period_cut_off", "hcg.negative_below", "hcg.interval_from",
+		"hcg.result_by", "readiness_for_trigger.lead_mm", "readiness_for_trigger.lh_surge", "readiness_for_trigger.likely", "readiness_for_trigger.many.follicles",
+		"readiness_for_trigger.growth.natural.mean", "readiness_for_trigger.growth.natural.sd", "readiness_for_trigger.measuring.lining",
 		"messages.dose_deadlines.trigger.after", "messages.dose_deadlines.candy", "messages.retention_days",
 		"triage.escalate_after.emergency", "readiness.consents.valid_days", "enrolment.attempts", "extra",
 	} {

@@ -104,6 +104,10 @@ func TestEveryActionAsksTheTable(t *testing.T) {
 			_, err := w.care.Chart(ctx, tx, s, id)
 			return err
 		},
+		"sheet": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, err := w.care.Sheet(ctx, tx, s, id)
+			return err
+		},
 		"facts": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
 			_, err := w.care.Facts(ctx, tx, s, id)
 			return err
