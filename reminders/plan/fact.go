@@ -2,7 +2,10 @@ package plan
 
 import (
 	"fmt"
+	"strconv"
+	"strings"
 	"time"
+	"unicode"
 
 	"handrail.example/reminders/civil"
 )
@@ -196,17 +199,25 @@ const justAdded = -1
 
 // String names the fact for an error: "fact 3 (hcg, id h1)".
 func (f Fact) String() string {
-	name := string(f.Kind)
+	name := oneLine(string(f.Kind))
 	if f.Kind == "" {
 		name = "no kind"
 	}
 	if f.ID != "" {
-		name += ", id " + f.ID
+		name += ", id " + oneLine(f.ID)
 	}
 	if f.pos <= 0 {
 		return "the " + name
 	}
 	return fmt.Sprintf("fact %d (%s)", f.pos, name)
+}
+
+// oneLine quotes what would break an error's line.
+func oneLine(s string) string {
+	if strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return strconv.Quote(s)
+	}
+	return s
 }
 
 // day is the calendar day that the fact is about.

@@ -288,6 +288,7 @@ func TestDrugClasses(t *testing.T) {
 }
 
 func FuzzParseFacts(f *testing.F) {
+	f.Add([]byte("[{\"fact\":\"\\n\"}]"))
 	f.Add([]byte(everyKind))
 	f.Add([]byte(`[` + cycle + `]`))
 	f.Add([]byte(`[{"fact":"hcg","at":"2026-04-01T08:10","iu_per_l":1e300}]`))

@@ -1,0 +1,97 @@
+package plan
+
+import (
+	"encoding/json"
+	"slices"
+	"strings"
+)
+
+// fields are what a kind of fact has; those before the bar are compulsory.
+var fields = map[FactKind]string{
+	PeriodStart:   "at |",
+	Spotting:      "at |",
+	PeriodDue:     "on |",
+	ProgestinEnd:  "on |",
+	Ready:         "item on |",
+	BaselineFound: "on decision | cyst_mm estradiol_pg_ml progesterone_ng_ml hcg_iu_per_l",
+	OrderGiven:    "drug dose unit times from stop | product route prescriber checked_by reason",
+	StopOrder:     "order on | prescriber reason",
+	DoseAnswered:  "order at taken |",
+	Visit:         "step at |",
+	Embryos:       "embryo_day | embryos egg_age euploid favourable stored backup reason",
+	Scan:          "on | right_mm left_mm lining_mm pattern estradiol_pg_ml lh_iu_per_l progesterone_ng_ml",
+	LHSurge:       "on | counts",
+	TriggerOrder:  "at drug dose unit | product route prescriber checked_by night_of reason",
+	TriggerGiven:  "at | drug product route dose unit night_of",
+	Transferred:   "on | embryo_day embryos reason",
+	HCG:           "at iu_per_l | laboratory reported",
+	OBScan:        "on | viable",
+	Cancelled:     "on reason |",
+	Retracted:     "replaces reason |",
+	Bloods:        "on | estradiol_pg_ml lh_iu_per_l progesterone_ng_ml laboratory",
+	HomeLH:        "on |",
+	HCGDrawn:      "at | laboratory",
+	Thawed:        "on embryos survived | stored",
+	Rhesus:        "on rh |",
+	Allergy:       "on allergen |",
+}
+
+func fieldsOf(k FactKind) (required, optional []string) {
+	before, after, _ := strings.Cut(fields[k], "|")
+	return strings.Fields(before), strings.Fields(after)
+}
+
+// TakesReason reports whether a fact of this kind may say why it was saved.
+func (f Fact) TakesReason() bool {
+	required, optional := fieldsOf(f.Kind)
+	return slices.Contains(required, "reason") || slices.Contains(optional, "reason")
+}
+
+func fieldList(k FactKind) string {
+	required, optional := fieldsOf(k)
+	list := strings.Join(required, ", ")
+	if len(optional) > 0 {
+		list += " and, if known, " + strings.Join(optional, ", ")
+	}
+	return list
+}
+
+// present has the names of the fields that w carries, true where there is more
+// in them than an empty text.
+func (w wire) present() map[string]bool {
+	b, err := json.Marshal(w)
+	if err != nil {
+		return nil
+	}
+	var m map[string]json.RawMessage
+	if json.Unmarshal(b, &m) != nil {
+		return nil
+	}
+	has := make(map[string]bool, len(m))
+	for k, v := range m {
+		has[k] = string(v) != `""`
+	}
+	return has
+}
+
+func (f *Fact) checkFields(w wire) error {
+	has := w.present()
+	required, optional := fieldsOf(f.Kind)
+	for _, k := range required {
+		if !has[k] {
+			return refuse(*f, k+" is missing", "add it; this kind has "+fieldList(f.Kind))
+		}
+	}
+	known := append(append([]string{"fact", "id", "replaces"}, required...), optional...)
+	var extra []string
+	for k := range has {
+		if !slices.Contains(known, k) {
+			extra = append(extra, k)
+		}
+	}
+	if len(extra) > 0 {
+		slices.Sort(extra)
+		return refuse(*f, "has no "+extra[0], "leave it out; this kind has "+fieldList(f.Kind))
+	}
+	return nil
+}
