@@ -35,4 +35,9 @@
 //     positive value has no verdict yet.
 //   - A negative test before the window of the first test proves nothing and
 //     drops nothing.
+//   - An LH in the blood from the policy's figure on is a surge, unless it came
+//     after the trigger or a person has judged that it is none. A positive test at
+//     home is none: it asks for blood and a scan.
+//   - When no embryo survives the thaw, the transfer and what counts from it fall
+//     away until another one does; a person decides.
 package plan

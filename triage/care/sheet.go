@@ -52,17 +52,17 @@ func (c *Care) Sheet(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 	}
 	facts := cycle.PlanFacts()
 	s.events(facts)
-	if s.Reading, err = reckon.Read(c.Book.Policy, facts, tx.Now); err != nil {
+	if s.Reading, err = reckon.Read(c.Book.Policy, facts, pl.AsOf); err != nil {
 		return s, err
 	}
 	booked, err := c.booked(ctx, tx, actor, patient)
 	if err != nil {
 		return s, err
 	}
-	if s.Options, err = reckon.Weigh(c.Book.Policy, facts, s.Reading, tx.Now, booked); err != nil {
+	if s.Options, err = reckon.Weigh(c.Book.Policy, facts, s.Reading, pl.AsOf, booked); err != nil {
 		return s, err
 	}
-	s.Series = reckon.HCG(c.Book.Policy, facts, tx.Now)
+	s.Series = reckon.HCG(c.Book.Policy, facts, pl.AsOf)
 	list, err := c.Book.Checklist(ctx, tx, patient)
 	if err != nil {
 		return s, err

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
@@ -33,13 +34,19 @@ func (c *Care) weigh(ctx context.Context, tx *store.Tx, v *Preview, m reminders.
 	if f.Kind == plan.Allergy {
 		v.Cautions = append(v.Cautions, reckon.CautionsOnAllergy(facts, f.Allergen)...)
 	}
-	for _, why := range reckon.AskBack(c.Book.Policy, facts, f, tx.Now) {
+	// As of the plan: a clock that was set back does not make what happened untrue.
+	now := m.New.AsOf
+	for _, why := range reckon.AskBack(c.Book.Policy, facts, f, now) {
 		v.Cautions = append(v.Cautions, reckon.Caution{Why: why, Check: true})
 	}
-	v.Cautions = append(v.Cautions, c.scanCautions(facts, f, tx)...)
+	seen, err := c.scanCautions(facts, f, now)
+	if err != nil {
+		return err
+	}
+	v.Cautions = append(v.Cautions, seen...)
 	lapses, err := c.lapses(ctx, tx, v.Patient.ID, f, m.New)
 	v.Cautions = append(v.Cautions, lapses...)
-	v.series = c.seriesWith(facts, f, tx)
+	v.series = c.seriesWith(facts, f, now)
 	return err
 }
 
@@ -50,26 +57,26 @@ func withNew(facts []plan.Fact, f plan.Fact) []plan.Fact {
 }
 
 // seriesWith is her hCG series with a value that is being entered.
-func (c *Care) seriesWith(facts []plan.Fact, f plan.Fact, tx *store.Tx) reckon.Series {
+func (c *Care) seriesWith(facts []plan.Fact, f plan.Fact, now time.Time) reckon.Series {
 	if f.Kind != plan.HCG {
 		return reckon.Series{}
 	}
-	return reckon.HCG(c.Book.Policy, withNew(facts, f), tx.Now)
+	return reckon.HCG(c.Book.Policy, withNew(facts, f), now)
 }
 
 // scanCautions are those that a scan or a blood test brings about. A surge has its
 // own place in the calendar.
-func (c *Care) scanCautions(facts []plan.Fact, f plan.Fact, tx *store.Tx) []reckon.Caution {
+func (c *Care) scanCautions(facts []plan.Fact, f plan.Fact, now time.Time) ([]reckon.Caution, error) {
 	if f.Kind != plan.Scan && f.Kind != plan.Bloods && f.Kind != plan.HomeLH {
-		return nil
+		return nil, nil
 	}
-	before, err := reckon.Read(c.Book.Policy, facts, tx.Now)
+	before, err := reckon.Read(c.Book.Policy, facts, now)
 	if err != nil {
-		return nil
+		return nil, err
 	}
-	after, err := reckon.Read(c.Book.Policy, withNew(facts, f), tx.Now)
+	after, err := reckon.Read(c.Book.Policy, withNew(facts, f), now)
 	if err != nil {
-		return nil
+		return nil, err
 	}
 	var out []reckon.Caution
 	for _, r := range after.Cautions {
@@ -78,7 +85,7 @@ func (c *Care) scanCautions(facts []plan.Fact, f plan.Fact, tx *store.Tx) []reck
 			out = append(out, reckon.Caution{Why: r, Tell: slices.Contains(reckon.ForClinician, r.Code)})
 		}
 	}
-	return out
+	return out, nil
 }
 
 // lapses are the items of her checklist that will not hold any more on the day of
