@@ -122,9 +122,12 @@ type HCGPolicy struct {
 // modified natural cycles, with a lining from 7 mm and progesterone under 1.5
 // ng/mL); lining, Liu 2018, Hum Reprod 33:1883; LH, PMC7822991. Growth: natural 1
 // to 1.5 mm a day, PMID 38609793; stimulated 1.69, Baerwald 2009, Fertil Steril
-// 91:440, from memory, beside 1.5 to 2, common practice. Growth of the lining, the
-// spread of a measurement and the number of follicles that are too many: common
-// practice, no source.
+// 91:440, from memory, beside 1.5 to 2, common practice; the lining 0.5 before the
+// trigger, Rabinowitz 1986, Fertil Steril 45:824. The spread of a measurement: of a
+// follicle 1.0 mm between one and three directions, Duijkers 2004, Eur J Obstet
+// Gynecol Reprod Biol 117:60; of a lining 0.7 mm, from a repeatability of up to 1.9
+// mm, Ultrasound Obstet Gynecol 2002;20:486 (after the menopause). The spread of the
+// rates, and how many follicles are too many: common practice, no source.
 type TriggerPolicy struct {
 	LeadMM   float64 `yaml:"lead_mm"`
 	LiningMM float64 `yaml:"lining_mm"`
