@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"sync"
 	"time"
 
 	"handrail.example/dialog/phrase"
@@ -273,10 +274,7 @@ func (m *moment) flags() []rules.Flag {
 func DrugOf(name string, class plan.DrugClass) rules.Drug {
 	switch class {
 	case plan.Tablet:
-		if r := reading.Parse(name, reading.Context{Sent: time.Unix(0, 0)}); r.Drug != "" {
-			return r.Drug
-		}
-		return rules.Letrozole
+		return tabletOf(name)
 	case plan.Injection:
 		return rules.Gonadotropin
 	case plan.TriggerDrug:
@@ -288,3 +286,20 @@ func DrugOf(name string, class plan.DrugClass) rules.Drug {
 	}
 	return rules.OtherDrug
 }
+
+// tabletOf is a tablet by the name on its order.
+func tabletOf(name string) rules.Drug {
+	if d, known := tablets.Load(name); known {
+		return d.(rules.Drug)
+	}
+	d := reading.Parse(name, reading.Context{Sent: time.Unix(0, 0)}).Drug
+	if d == "" {
+		d = rules.Letrozole
+	}
+	tablets.Store(name, d)
+	return d
+}
+
+// tablets remembers names that have been read: there are few of them, and each
+// stands in every message of whoever takes it.
+var tablets sync.Map

@@ -1,7 +1,7 @@
 package plan
 
 import (
-	"encoding/json"
+	"reflect"
 	"slices"
 	"strings"
 )
@@ -37,9 +37,19 @@ var fields = map[FactKind]string{
 }
 
 func fieldsOf(k FactKind) (required, optional []string) {
-	before, after, _ := strings.Cut(fields[k], "|")
-	return strings.Fields(before), strings.Fields(after)
+	f := fieldLists[k]
+	return f.required, f.optional
 }
+
+// fieldLists is fields, cut up once.
+var fieldLists = func() map[FactKind]struct{ required, optional []string } {
+	lists := make(map[FactKind]struct{ required, optional []string }, len(fields))
+	for k, words := range fields {
+		before, after, _ := strings.Cut(words, "|")
+		lists[k] = struct{ required, optional []string }{strings.Fields(before), strings.Fields(after)}
+	}
+	return lists
+}()
 
 // TakesReason reports whether a fact of this kind may say why it was saved.
 func (f Fact) TakesReason() bool {
@@ -59,20 +69,28 @@ func fieldList(k FactKind) string {
 // present has the names of the fields that w carries, true where there is more
 // in them than an empty text.
 func (w wire) present() map[string]bool {
-	b, err := json.Marshal(w)
-	if err != nil {
-		return nil
-	}
-	var m map[string]json.RawMessage
-	if json.Unmarshal(b, &m) != nil {
-		return nil
-	}
-	has := make(map[string]bool, len(m))
-	for k, v := range m {
-		has[k] = string(v) != `""`
+	has := make(map[string]bool)
+	fields := reflect.ValueOf(w)
+	for i, name := range wireNames {
+		v := fields.Field(i)
+		if v.IsZero() || v.Kind() == reflect.Slice && v.Len() == 0 {
+			continue
+		}
+		text, isText := v.Interface().(*string)
+		has[name] = !isText || *text != ""
 	}
 	return has
 }
+
+// wireNames has the fields' names in JSON, in the order of wire.
+var wireNames = func() (names []string) {
+	t := reflect.TypeFor[wire]()
+	for i := range t.NumField() {
+		name, _, _ := strings.Cut(t.Field(i).Tag.Get("json"), ",")
+		names = append(names, name)
+	}
+	return names
+}()
 
 func (f *Fact) checkFields(w wire) error {
 	has := w.present()

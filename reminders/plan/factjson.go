@@ -139,22 +139,26 @@ func ParseFacts(b []byte, zone *time.Location) ([]Fact, error) {
 func ParseFact(b []byte, zone *time.Location) (Fact, error) { return parseFact(b, 0, zone) }
 
 func parseFact(b []byte, pos int, zone *time.Location) (Fact, error) {
-	var head struct {
-		Kind string `json:"fact"`
-		ID   string `json:"id"`
+	var w wire
+	wrong := strictJSON(b, &w)
+	if wrong != nil {
+		var head struct { // its kind and its id at least, to name it by
+			Kind string `json:"fact"`
+			ID   string `json:"id"`
+		}
+		_ = json.Unmarshal(b, &head)
+		w.Kind, w.ID = head.Kind, &head.ID
 	}
-	headErr := json.Unmarshal(b, &head)
-	f := Fact{Kind: FactKind(head.Kind), ID: head.ID, pos: pos}
+	f := Fact{Kind: FactKind(w.Kind), ID: or(w.ID), pos: pos}
 	if !slices.Contains(factKinds, f.Kind) {
-		why := fmt.Sprintf("%q is not a kind of fact", head.Kind)
-		if head.Kind == "" {
+		why := fmt.Sprintf("%q is not a kind of fact", w.Kind)
+		if w.Kind == "" {
 			why = `has no kind under "fact"`
 		}
 		return f, refuse(f, why, "use one of "+kindList())
 	}
-	var w wire
-	if err := errors.Join(headErr, strictJSON(b, &w)); err != nil {
-		return f, refuse(f, jsonWhy(err), "correct it; this kind has "+fieldList(f.Kind))
+	if wrong != nil {
+		return f, refuse(f, jsonWhy(wrong), "correct it; this kind has "+fieldList(f.Kind))
 	}
 	if err := f.read(w, zone); err != nil {
 		return f, err
