@@ -72,7 +72,7 @@ func newDemo(ctx context.Context, folder string, port int, log *slog.Logger) (*d
 		return nil, err
 	}
 	d := &demo{folder: folder}
-	d.stage, err = newStage(ctx, start, loopback.Config{
+	d.stage, err = newStage(ctx, clock.NewVirtual(start), loopback.Config{
 		Address: fmt.Sprintf("127.0.0.1:%d", port),
 		Demo:    &loopback.Demo{Title: policy.Clinic.Name, Zone: policy.Location(), People: script.contacts, Next: d.next, Forward: d.forward},
 	}, setting{database: filepath.Join(folder, "demo.sqlite"), durability: store.Full, master: master, policy: policy, log: log})

@@ -14,9 +14,9 @@ import (
 	"handrail.example/reminders/store"
 )
 
-// trouble is a fault around the program, not of the platform: begin brings it
+// mishap is a fault around the program, not of the platform: begin brings it
 // about and end ends it; says is what the log must hold then.
-type trouble struct {
+type mishap struct {
 	begin, end func(d *badDay)
 	says       string
 }
@@ -27,7 +27,7 @@ type trouble struct {
 // twice, and the order of each chat is kept.
 func TestBadDaysAtHome(t *testing.T) {
 	t.Parallel()
-	for name, x := range map[string]trouble{
+	for name, x := range map[string]mishap{
 		"the disk is full":           {fillDisk, emptyDisk, "disk is full"},
 		"the file is held by others": {holdFile, func(d *badDay) { d.release() }, "database is locked"},
 		"the clock is set back":      {func(d *badDay) { d.stepped.back.Add(int64(40 * time.Minute)) }, func(*badDay) {}, ""},

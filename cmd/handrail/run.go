@@ -27,6 +27,7 @@ type command struct {
 var commands = []command{
 	{"demo", demoArgs, "run an invented clinic on this machine and print the address of its page", runDemo},
 	{"serve", serveArgs, "run the clinic's bot until it is told to stop", runServe},
+	{"rehearse", rehearseArgs, "have an invented clinic work for weeks in minutes, and audit what came of it", runRehearse},
 	{"staff", staffArgs, "take a member of the staff on and print her sign-up code", runStaff},
 	{"key", "", "print a new master key", runKey},
 	{"plan", planArgs, "print the calendar of one cycle with its reasons, from a list of facts", runPlan},

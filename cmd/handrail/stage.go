@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"time"
 
 	"handrail.example/bot"
 	"handrail.example/bot/loopback"
@@ -20,10 +19,9 @@ type stage struct {
 	time   *clock.Virtual
 }
 
-// newStage sets the clock to start, and fills in what of both settings the stage
-// itself provides.
-func newStage(ctx context.Context, start time.Time, platform loopback.Config, set setting) (*stage, error) {
-	s := &stage{time: clock.NewVirtual(start)}
+// newStage fills in what of both settings the stage itself provides.
+func newStage(ctx context.Context, time *clock.Virtual, platform loopback.Config, set setting) (*stage, error) {
+	s := &stage{time: time}
 	set.clock = s.time
 	return s, s.open(ctx, platform, set)
 }

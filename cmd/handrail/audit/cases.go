@@ -1,0 +1,94 @@
+package audit
+
+import "time"
+
+// judgeCases: an untaken case rang until somebody took it, an open one will ring
+// again, and none was closed but by somebody who was there.
+func (j *judge) judgeCases() error {
+	acted := make(map[int64]map[time.Time]bool) // by person: when something of hers was handled
+	for _, it := range j.inbox {
+		if acted[it.chat] == nil {
+			acted[it.chat] = make(map[time.Time]bool)
+		}
+		acted[it.chat][it.settled] = true
+	}
+	for _, c := range j.cases {
+		j.judgeLadder(c)
+		if c.state == "closed" {
+			j.judgeEnd(c, acted)
+		}
+	}
+	return j.judgeUrgent()
+}
+
+// judgeLadder looks for a silence that is longer than the ladder allows, while
+// nobody had the case.
+func (j *judge) judgeLadder(c *aCase) {
+	if c.state != "closed" && !c.promised {
+		j.find(&j.v.CasesUnanswered, "case %d is %s, and nothing will bring it before anybody", c.id, c.state)
+	}
+	open, last, rung := true, c.opened, false
+	longest := j.Clinic.Rings[c.urgency]
+	late := func(at time.Time) {
+		if open && at.Sub(last) > longest {
+			j.find(&j.v.CasesUnanswered, "case %d (%s) was silent from %s to %s", c.id, c.urgency, last.Format(instantForm), at.Format(instantForm))
+		}
+		last = at
+	}
+	for _, e := range c.events {
+		switch e.what {
+		case "alerted", "alert_failed":
+			late(e.at)
+			rung = true
+		case "taken", "closed", "mooted":
+			late(e.at)
+			open = false
+		case "raised", "released", "handed_over":
+			open, last = true, e.at
+		}
+	}
+	if open && c.state == "open" {
+		late(j.End)
+		if !rung && j.End.Sub(c.opened) > longest {
+			j.find(&j.v.CasesUnanswered, "case %d (%s) never rang", c.id, c.urgency)
+		}
+	}
+}
+
+// judgeEnd: a case is closed by a colleague in a message of hers, or by what a patient
+// did that it asked for.
+func (j *judge) judgeEnd(c *aCase, acted map[int64]map[time.Time]bool) {
+	for _, e := range c.events {
+		if e.what != "closed" && e.what != "mooted" || !e.at.Equal(c.closed) {
+			continue
+		}
+		by := j.chatOf[e.by]
+		if e.what == "mooted" {
+			by = j.chatOf[c.person]
+		}
+		if acted[by][e.at] {
+			return
+		}
+	}
+	j.find(&j.v.CasesUnanswered, "case %d (%s) was closed at %s by nobody", c.id, c.reason, c.closed.Format(instantForm))
+}
+
+// judgeUrgent: what states an emergency plainly is before a human as one.
+func (j *judge) judgeUrgent() error {
+	grave := make(map[int64]bool)
+	for _, c := range j.cases {
+		if c.urgency == "emergency" {
+			grave[c.person] = true
+		}
+	}
+	person := make(map[int64]int64)
+	for id, chat := range j.chatOf {
+		person[chat] = id
+	}
+	for _, s := range j.Journal.Said {
+		if s.Urgent && !j.Journal.Gone[[2]int64{s.Chat, s.Update}] && !grave[person[s.Chat]] {
+			j.find(&j.v.CasesUnanswered, "update %d of chat %d states an emergency, and there is no case of one", s.Update, s.Chat)
+		}
+	}
+	return nil
+}
