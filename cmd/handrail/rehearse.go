@@ -251,6 +251,10 @@ func (r *rehearsalRun) play(ctx context.Context, progress func(done, of int)) er
 	if !r.ground.ready() {
 		return errors.New("the program does not begin to fetch updates")
 	}
+	// Only at rest does the clock know what is waited for.
+	if err := r.clock.Rest(ctx); err != nil {
+		return err
+	}
 	looks := r.looks()
 	for shown := -1; ; {
 		next, more := r.next()

@@ -65,7 +65,7 @@ func forecast(level string, w *rehearsal.World, end time.Time) *weather {
 	if days < 1 {
 		return f
 	}
-	for range l.daily * days * (len(f.chats) + 99) / 100 {
+	for range max(l.daily, l.daily*days*len(f.chats)/100) {
 		f.plan(f.fault())
 	}
 	for _, length := range l.outages {

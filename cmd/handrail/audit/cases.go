@@ -1,6 +1,9 @@
 package audit
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // judgeCases: an untaken case rang until somebody took it, an open one will ring
 // again, and none was closed but by somebody who was there.
@@ -28,7 +31,12 @@ func (j *judge) judgeLadder(c *aCase) {
 		j.find(&j.v.CasesUnanswered, "case %d is %s, and nothing will bring it before anybody", c.id, c.state)
 	}
 	open, last, rung := true, c.opened, false
+	// What was raised later had more time before.
+	raised := slices.IndexFunc(c.events, func(e caseEvent) bool { return e.what == "raised" })
 	longest := j.Clinic.Rings[c.urgency]
+	if raised >= 0 {
+		longest = j.Clinic.Rings["routine"]
+	}
 	late := func(at time.Time) {
 		if open && at.Sub(last) > longest {
 			j.find(&j.v.CasesUnanswered, "case %d (%s) was silent from %s to %s", c.id, c.urgency, last.Format(instantForm), at.Format(instantForm))
@@ -44,7 +52,7 @@ func (j *judge) judgeLadder(c *aCase) {
 			late(e.at)
 			open = false
 		case "raised", "released", "handed_over":
-			open, last = true, e.at
+			open, last, longest = true, e.at, j.Clinic.Rings[c.urgency]
 		}
 	}
 	if open && c.state == "open" {

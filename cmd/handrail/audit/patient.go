@@ -217,7 +217,7 @@ func (p *patient) match(stated []*Entry) {
 		}
 		f := p.factOf(got[0].id)
 		switch {
-		case f == nil && (e.Sure || e.Chat == p.chat):
+		case f == nil && e.Sure:
 			j.find(&j.v.LostIn, "what message %d states of %s (%s) is not on record", got[0].id, p.handle, e.Kind)
 			p.entries = append(p.entries, e)
 		case f == nil:

@@ -163,10 +163,14 @@ func (n *Nurse) reads(words *wording, m Message) {
 		j.answered(m)
 		return
 	}
-	if save, is := words.button(m, "button.save"); is && !j.saving {
+	save, is := words.button(m, "button.save")
+	if is && !j.saving {
 		n.step++
 		n.later(time.Duration(4+n.r.IntN(25))*time.Second, func() { n.save(j, m, save) })
 		return
+	}
+	if is {
+		return // what she has said yes to already comes once more
 	}
 	n.result(words, j, m)
 }
@@ -184,8 +188,10 @@ func (n *Nurse) save(j *job, m Message, b Button) {
 	} else {
 		update = n.press(m.ID, b.Token)
 	}
-	if e := j.entry; e != nil {
-		e.Chat, e.Update = n.Chat, update
+	if j.entry != nil {
+		// Each time that she saves it is a statement of its own.
+		e := new(*j.entry)
+		e.Chat, e.Update, j.entry = n.Chat, update, e
 		if e.Kind != "trigger_order" { // that one counts when it has been checked
 			n.w.Journal.Entries = append(n.w.Journal.Entries, e)
 		}

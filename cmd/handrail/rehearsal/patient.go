@@ -25,11 +25,15 @@ type Patient struct {
 	script   script
 	nurse    *Nurse
 	change   bool // she means to change what she said of her period
+	// claim is what she stated last and has not been told is on record; busy are the
+	// questions that she is about to answer.
+	claim *audit.Entry
+	busy  map[string]bool
 }
 
 func (w *World) addPatient(i int) {
 	chat := FirstPatient + int64(i)
-	p := &Patient{w: w, r: w.luck(chat), Chat: chat, Handle: fmt.Sprintf("P-%d", 10001+i), Language: "en", Ready: true}
+	p := &Patient{w: w, r: w.luck(chat), Chat: chat, Handle: fmt.Sprintf("P-%d", 10001+i), Language: "en", Ready: true, busy: make(map[string]bool)}
 	if p.r.IntN(5) < 2 {
 		p.Language = "es"
 	}
@@ -166,6 +170,7 @@ func (p *Patient) period() {
 func (p *Patient) sees(m Message) {
 	words := p.w.words[p.Language]
 	switch {
+	case p.isTold(words, m):
 	case p.seesPeriod(words, m):
 	case p.seesDose(words, m):
 	case p.seesTrigger(words, m):
@@ -174,16 +179,32 @@ func (p *Patient) sees(m Message) {
 	}
 }
 
+// isTold: what she said of her period or her trigger is written down.
+func (p *Patient) isTold(words *wording, m Message) bool {
+	switch {
+	case words.is(m.Text, "period.recorded"), words.is(m.Text, "period.unmoved"), words.is(m.Text, "period.not_ready"):
+		if e := p.claim; e != nil && e.Kind == "period_start" {
+			e.Sure, p.claim = true, nil
+			p.script.period(e.At)
+		}
+	case words.is(m.Text, "trigger.recorded"):
+		if e := p.claim; e != nil && e.Kind == "trigger" {
+			e.Sure, p.claim, p.script.given = true, nil, true
+		}
+	default:
+		return false
+	}
+	return true
+}
+
 func (p *Patient) seesPeriod(words *wording, m Message) bool {
 	if b, is := words.button(m, "period.yes"); is {
-		p.later(between(p.r, 1, 4), func() { p.confirms(m, b, p.script.began) })
+		p.confirms(m, b, p.script.began)
 		return true
 	}
 	if b, is := words.button(m, "period.again_yes"); is {
 		if p.change {
-			p.change = false
-			// What she said of yesterday holds the time at which she said it.
-			p.later(between(p.r, 1, 4), func() { p.pressNow(m, b) })
+			p.confirms(m, b, p.yesterday())
 		}
 		return true
 	}
@@ -192,34 +213,48 @@ func (p *Patient) seesPeriod(words *wording, m Message) bool {
 		return false
 	}
 	after, offered := words.like(m, "period.after")
-	d := audit.DayOf(p.script.began, p.w.Clinic.Zone)
-	p.later(between(p.r, 1, 4), func() {
-		switch {
-		case p.change:
-			p.change = false
-			p.confirms(m, before, p.w.on(d-1, p.w.Clinic.CutOff-1))
-		case offered && p.script.began.Sub(p.w.on(d, p.w.Clinic.CutOff)) >= 0:
-			p.confirms(m, after, p.w.on(d, p.w.Clinic.CutOff))
-		default:
-			p.confirms(m, before, p.w.on(d, p.w.Clinic.CutOff-1))
-		}
-	})
+	evening := p.w.on(audit.DayOf(p.script.began, p.w.Clinic.Zone), p.w.Clinic.CutOff)
+	switch {
+	case p.change:
+		p.confirms(m, before, p.yesterday())
+	case offered && !p.script.began.Before(evening):
+		p.confirms(m, after, evening)
+	default:
+		p.confirms(m, before, evening.Add(-time.Minute))
+	}
 	return true
 }
 
-// confirms day one, and the clinic will know.
-func (p *Patient) confirms(m Message, b Button, at time.Time) {
-	update := p.pressNow(m, b)
-	if update == 0 {
-		return
-	}
-	p.state(&audit.Entry{Kind: "period_start", At: at, Chat: p.Chat, Update: update})
-	p.script.period(at)
+// yesterday is when she means that it began, on second thoughts.
+func (p *Patient) yesterday() time.Time {
+	return p.w.on(audit.DayOf(p.script.began, p.w.Clinic.Zone)-1, p.w.Clinic.CutOff-1)
 }
 
-// state notes something that must be on record from now on.
-func (p *Patient) state(e *audit.Entry) {
-	e.Patient = p.Handle
+// confirms day one, by a button that she presses once though the question may come
+// twice.
+func (p *Patient) confirms(m Message, b Button, at time.Time) {
+	p.states(m, b, &audit.Entry{Kind: "period_start", At: at}, between(p.r, 1, 4))
+}
+
+// states something by a button. She is sure that it is on record when she is told.
+func (p *Patient) states(m Message, b Button, e *audit.Entry, d time.Duration) {
+	mark := e.Kind + m.Text
+	if p.busy[mark] {
+		return
+	}
+	p.busy[mark] = true
+	p.later(d, func() {
+		delete(p.busy, mark)
+		if update := p.pressNow(m, b); update != 0 {
+			p.state(e, update)
+		}
+	})
+}
+
+// state notes something that should be on record from now on.
+func (p *Patient) state(e *audit.Entry, update int64) {
+	e.Patient, e.Chat, e.Update = p.Handle, p.Chat, update
+	p.claim = e
 	p.w.Journal.Entries = append(p.w.Journal.Entries, e)
 }
 
@@ -263,17 +298,9 @@ func (p *Patient) seesTrigger(words *wording, m Message) bool {
 	other, _ := words.button(m, "trigger.given_other")
 	notYet, _ := words.button(m, "trigger.not_given")
 	switch n := p.r.IntN(100); {
-	case p.script.given:
+	case p.script.given || p.script.trigger.IsZero():
 	case n < 90:
-		p.later(between(p.r, 1, 9), func() {
-			if p.script.given || p.script.trigger.IsZero() {
-				return
-			}
-			if update := p.pressNow(m, given); update != 0 {
-				p.script.given = true
-				p.state(&audit.Entry{Kind: "trigger", At: p.script.trigger, Chat: p.Chat, Update: update})
-			}
-		})
+		p.states(m, given, &audit.Entry{Kind: "trigger", At: p.script.trigger}, between(p.r, 1, 9))
 	case n < 95:
 		p.press(m, other, between(p.r, 1, 9))
 	case n < 98:
@@ -289,8 +316,7 @@ func (p *Patient) saysWhen() {
 	}
 	at := p.w.Now().In(p.w.Clinic.Zone).Truncate(time.Minute)
 	if update := p.writes(at.Format("15:04"), false); update != 0 {
-		p.script.given = true
-		p.state(&audit.Entry{Kind: "trigger", At: at, Chat: p.Chat, Update: update})
+		p.state(&audit.Entry{Kind: "trigger", At: at}, update)
 	}
 }
 

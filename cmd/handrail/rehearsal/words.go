@@ -15,7 +15,7 @@ var labels = []string{"dose.taken", "dose.not_yet", "dose.missed", "show", "read
 	"button.told_phone", "button.told_here", "button.case.take", "button.shift.in", "button.case.close"}
 
 // sentences are recognized by their fixed parts.
-var sentences = []string{"trigger.given", "period.before", "period.after", "readback.repeat", "trigger.when", "dose.which",
+var sentences = []string{"trigger.given", "period.before", "period.after", "readback.repeat", "trigger.when", "trigger.recorded", "period.recorded", "period.unmoved", "period.not_ready", "dose.which",
 	"staff.alert", "staff.alert_again", "staff.news", "staff.still_yours", "staff.still_with", "staff.has_it", "staff.mooted", "staff.handed_on", "staff.shift_start",
 	"staff.shift_missed", "staff.order_dropped", "staff.saved", "staff.to_be_checked", "staff.told", "staff.closed", "staff.answered"}
 
