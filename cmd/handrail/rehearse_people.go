@@ -7,9 +7,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"regexp"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"handrail.example/cmd/handrail/audit"
@@ -89,18 +89,11 @@ func patientsWords() ([]rehearsal.Text, error) {
 // phrases lets people recognize what the program says.
 type phrases struct{ book *phrase.Book }
 
-// gapMark stands for whatever fills a gap.
-const gapMark = "\x00"
-
-// gapsOf are the gaps that occur in what is to be recognized.
-var gapsOf = []string{"time", "day", "cut_off", "case", "who", "by", "until", "since", "holder", "fact", "outcome"}
+// gapShape is a gap that nothing fills.
+var gapShape = regexp.MustCompile(`\{[a-z_]+\}`)
 
 func (p phrases) Parts(lang, key string) []string {
-	args := make(phrase.Args)
-	for _, g := range gapsOf {
-		args[g] = gapMark
-	}
-	return strings.Split(p.book.Say(lang, key, args), gapMark)
+	return gapShape.Split(p.book.Say(lang, key, nil), -1)
 }
 
 // enrolAtOnce bounds one transaction of the enrolment.

@@ -49,9 +49,9 @@ type Text struct {
 	Urgent bool
 }
 
-// Phrases says what stands in the phrasebook, its gaps filled with a mark.
+// Phrases says what stands in the phrasebook.
 type Phrases interface {
-	// Parts are the fixed parts of a sentence, in order.
+	// Parts are the fixed parts of a sentence around its gaps, in order.
 	Parts(language, key string) []string
 }
 
