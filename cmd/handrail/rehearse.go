@@ -130,7 +130,7 @@ type rehearsalRun struct {
 	close   func() error
 	end     time.Time
 	master  []byte
-	stage   *stage // with transport http
+	file    string
 }
 
 // rehearse runs a whole rehearsal and its audit.
@@ -181,7 +181,7 @@ func newRehearsalRun(ctx context.Context, set rehearsalSet, file string, hooks r
 	if err != nil {
 		return nil, err
 	}
-	r := &rehearsalRun{set: set, journal: audit.NewJournal()}
+	r := &rehearsalRun{set: set, journal: audit.NewJournal(), file: file}
 	start := rehearsalStart.At(6*60, policy.Location())
 	r.end = rehearsalStart.AddDays(set.days).At(6*60, policy.Location())
 	r.clock = clock.NewSerial(start)
@@ -229,7 +229,7 @@ func (r *rehearsalRun) join(ctx context.Context, s setting, c rehearsal.Config) 
 		return err
 	}
 	c.Platform = g
-	r.app, r.ground, r.world, r.stage = st.app, g, rehearsal.New(c), st
+	r.app, r.ground, r.world = st.app, g, rehearsal.New(c)
 	g.begin(r.world)
 	r.feed = st.poller.Run
 	r.close = st.close

@@ -20,7 +20,8 @@ type Nurse struct {
 	Lead         bool
 	queue        []*job
 	at           *job
-	step         int // grows with each thing that she waits for an answer to
+	step         int  // grows with each thing that she waits for an answer to
+	waiting      bool // for an answer
 	cases        map[string]bool
 	told         map[*Patient]func()
 }
@@ -66,13 +67,17 @@ func (n *Nurse) next() {
 		return
 	}
 	n.at, n.queue = n.queue[0], n.queue[1:]
-	n.later(time.Duration(3+n.r.IntN(20))*time.Second, n.begin)
+	j := n.at
+	n.later(time.Duration(3+n.r.IntN(20))*time.Second, func() {
+		if n.at == j {
+			n.begin(j)
+		}
+	})
 }
 
 func (n *Nurse) later(d time.Duration, do func()) { n.w.at(n.w.Now().Add(d), do) }
 
-func (n *Nurse) begin() {
-	j := n.at
+func (n *Nurse) begin(j *job) {
 	j.saving = false
 	if j.token != "" {
 		n.press(j.message, j.token)
@@ -94,6 +99,7 @@ const patience = 4 * time.Minute
 // await gives an answer some time to come.
 func (n *Nurse) await() {
 	n.step++
+	n.waiting = true
 	step := n.step
 	n.later(patience, func() {
 		if n.step == step && n.at != nil {
@@ -106,7 +112,7 @@ func (n *Nurse) await() {
 // to look.
 func (n *Nurse) again() {
 	j := n.at
-	n.at = nil
+	n.at, n.waiting = nil, false
 	n.step++
 	if j.tries++; j.tries < 6 && !j.saving {
 		n.later(between(n.r, 20, 60), func() { n.todo(j) })
@@ -120,7 +126,7 @@ func (n *Nurse) again() {
 // done ends the job that she is at.
 func (n *Nurse) done() {
 	j := n.at
-	n.at = nil
+	n.at, n.waiting = nil, false
 	n.step++
 	n.goOn(j)
 	n.next()
@@ -149,7 +155,7 @@ func (n *Nurse) sees(m Message) {
 		if number := caseNumber(m.Text); number != "" {
 			n.later(n.haste(m.Text), func() { n.close(number, m.Text) })
 		}
-	case words.unasked(m.Text) || n.at == nil:
+	case words.unasked(m.Text) || n.at == nil || !n.waiting:
 	default:
 		n.reads(words, m)
 	}
@@ -160,12 +166,14 @@ func (n *Nurse) reads(words *wording, m Message) {
 	j := n.at
 	if j.answered != nil {
 		n.step++
+		n.waiting = false
 		j.answered(m)
 		return
 	}
 	save, is := words.button(m, "button.save")
 	if is && !j.saving {
 		n.step++
+		n.waiting = false
 		n.later(time.Duration(4+n.r.IntN(25))*time.Second, func() { n.save(j, m, save) })
 		return
 	}
@@ -226,7 +234,7 @@ func (n *Nurse) result(words *wording, j *job, m Message) {
 
 // refused tries again a little later: a result may have to be told first.
 func (n *Nurse) refused(j *job) {
-	n.at = nil
+	n.at, n.waiting = nil, false
 	n.step++
 	if j.tries++; j.tries < 3 {
 		n.later(between(n.r, 60, 90), func() {
@@ -319,7 +327,12 @@ func (n *Nurse) answer(number, card string) {
 			n.done()
 			n.later(between(n.r, 10, 90), func() { n.close(number, card) })
 		}
-		n.later(time.Duration(5+n.r.IntN(20))*time.Second, func() { n.press(m.ID, send.Token) })
+		j := n.at
+		n.later(time.Duration(5+n.r.IntN(20))*time.Second, func() {
+			if n.at == j {
+				n.press(m.ID, send.Token)
+			}
+		})
 	}})
 }
 
