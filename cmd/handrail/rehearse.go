@@ -284,7 +284,9 @@ func (r *rehearsalRun) play(ctx context.Context, progress func(done, of int)) er
 		return err
 	}
 	r.journal.Odd = r.weather.odd
-	markGone(r.journal, r.ground.gone())
+	for _, d := range r.ground.gone() {
+		r.journal.Gone[audit.DeedID{Chat: d.Chat, Update: d.Update, At: d.At.UTC()}] = true
+	}
 	return r.look(ctx)
 }
 

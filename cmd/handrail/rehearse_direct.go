@@ -30,7 +30,7 @@ type directGround struct {
 	mu      sync.Mutex
 	next    int64
 	held    []heldUpdate // while it is out of reach
-	expired []int64
+	expired []loopback.Dropped
 	away    time.Time
 	faults  map[int64][]loopback.FaultKind // by chat, of the messages to come
 	again   []dialog.Arrival               // the last ones, for a repetition
@@ -91,7 +91,8 @@ func (g *directGround) back() {
 	g.held = nil
 	for _, u := range held {
 		if now.Sub(u.at) > u.life {
-			g.expired = append(g.expired, u.ID)
+			chat, _ := strconv.ParseInt(u.Chat, 10, 64)
+			g.expired = append(g.expired, loopback.Dropped{Update: u.ID, Chat: chat, At: u.at})
 			continue
 		}
 		g.take(u.Arrival)
@@ -224,7 +225,7 @@ func (g *directGround) behave() {
 	g.away = time.Time{}
 }
 
-func (g *directGround) gone() []int64 { return g.expired }
+func (g *directGround) gone() []loopback.Dropped { return g.expired }
 
 // failed is what went wrong at the intake; nil for nothing.
 func (g *directGround) failed() error {

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"handrail.example/bot/loopback"
-	"handrail.example/cmd/handrail/audit"
 	"handrail.example/cmd/handrail/rehearsal"
 	"handrail.example/reminders/clock"
 )
@@ -22,8 +21,8 @@ type ground interface {
 	// back lets what was held through, once it is no longer out of reach.
 	back()
 	behave()
-	// gone are the numbers of the updates that waited too long.
-	gone() []int64
+	// gone are the updates that waited too long.
+	gone() []loopback.Dropped
 }
 
 // httpGround is the loopback server with the program's poller and sender at it.
@@ -123,19 +122,4 @@ func (g *httpGround) back() {}
 
 func (g *httpGround) behave() { g.server.Behave() }
 
-func (g *httpGround) gone() []int64 { return g.server.Expired() }
-
-// markGone notes in the journal what the platform dropped: of the deeds of that
-// number the first that is not noted yet, since numbers may come again.
-func markGone(j *audit.Journal, updates []int64) {
-	first := make(map[int64][]int64)
-	for _, s := range j.Said {
-		first[s.Update] = append(first[s.Update], s.Chat)
-	}
-	for _, u := range updates {
-		if chats := first[u]; len(chats) > 0 {
-			j.Gone[[2]int64{chats[0], u}] = true
-			first[u] = chats[1:]
-		}
-	}
-}
+func (g *httpGround) gone() []loopback.Dropped { return g.server.Expired() }

@@ -94,7 +94,7 @@ func (j *judge) judgeUrgent() error {
 		person[chat] = id
 	}
 	for _, s := range j.Journal.Said {
-		if s.Urgent && !j.Journal.Gone[[2]int64{s.Chat, s.Update}] && !grave[person[s.Chat]] {
+		if s.Urgent && !j.Journal.Gone[s.deed()] && !grave[person[s.Chat]] {
 			j.find(&j.v.CasesUnanswered, "update %d of chat %d states an emergency, and there is no case of one", s.Update, s.Chat)
 		}
 	}

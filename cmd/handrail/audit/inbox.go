@@ -13,12 +13,14 @@ func (j *judge) judgeInbox() error {
 	}
 	times := make(map[[2]int64]int)
 	for _, s := range j.Journal.Said {
-		times[[2]int64{s.Chat, s.Update}]++
+		if !j.Journal.Gone[s.deed()] {
+			times[[2]int64{s.Chat, s.Update}]++
+		}
 	}
 	j.v.MessagesIn = len(j.Journal.Said)
 	for _, s := range j.Journal.Said {
 		at := [2]int64{s.Chat, s.Update}
-		if j.Journal.Gone[at] {
+		if j.Journal.Gone[s.deed()] {
 			j.v.ExpiredUpstream++
 			continue
 		}
@@ -30,7 +32,7 @@ func (j *judge) judgeInbox() error {
 		case len(got) > times[at]:
 			j.find(&j.v.DoubledEffects, "update %d of chat %d was taken in %d times", s.Update, s.Chat, len(got))
 		default:
-			j.judgeItem(s, got[0])
+			j.judgeItem(s, j.itemOf(s.Chat, s.Update, s.At))
 		}
 	}
 	return nil
@@ -73,6 +75,8 @@ func (j *judge) readEffects() error {
 
 func (j *judge) judgeItem(s Said, it *item) {
 	switch {
+	case it == nil:
+		j.find(&j.v.LostIn, "update %d of chat %d, of %s, was not taken in", s.Update, s.Chat, s.At.Format(instantForm))
 	case it.state != "handled":
 		j.find(&j.v.LostIn, "message %d is %s", it.id, it.state)
 	case s.Deed == Unblocked:
@@ -106,8 +110,8 @@ func (p *patient) judgePresses(said []Said) error {
 		if s.Deed != Pressed || !known || pressed[row] {
 			continue
 		}
-		got := j.items[[2]int64{s.Chat, s.Update}]
-		if len(got) == 0 {
+		got := j.itemOf(s.Chat, s.Update, s.At)
+		if got == nil {
 			continue
 		}
 		pressed[row] = true
@@ -116,8 +120,8 @@ func (p *patient) judgePresses(said []Said) error {
 		if !is {
 			continue
 		}
-		if a := p.answered(dose, got[0].id); a != answer && !p.settledBefore(dose, got[0]) {
-			j.find(&j.v.LostIn, "message %d of %s says %s of dose %s, on record is %q", got[0].id, p.handle, answer, dose, a)
+		if a := p.answered(dose, got.id); a != answer && !p.settledBefore(dose, got) {
+			j.find(&j.v.LostIn, "message %d of %s says %s of dose %s, on record is %q", got.id, p.handle, answer, dose, a)
 		}
 	}
 	return nil

@@ -40,6 +40,14 @@ type Said struct {
 	Wish Wish
 }
 
+// DeedID tells one update from all others: the platform's numbers may come again.
+type DeedID struct {
+	Chat, Update int64
+	At           time.Time // UTC
+}
+
+func (s Said) deed() DeedID { return DeedID{s.Chat, s.Update, s.At.UTC()} }
+
 // Wish is what somebody wants of the messages.
 type Wish byte
 
@@ -63,8 +71,9 @@ type Seen struct {
 type Entry struct {
 	Patient string // handle
 	Kind    string
-	Chat    int64 // in which chat, under which update it was stated
+	Chat    int64 // in which chat, under which update and when it was stated
 	Update  int64
+	Stated  time.Time
 	// Sure: its writer was told that it is on record.
 	Sure bool
 
@@ -105,16 +114,15 @@ type Journal struct {
 	Seen    map[int64][]Seen // by chat, in order
 	Entries []*Entry
 	Looks   []Look
-	// Gone are the updates that the platform itself dropped after their time, by
-	// chat and number.
-	Gone map[[2]int64]bool
+	// Gone are the updates that the platform itself dropped after their time.
+	Gone map[DeedID]bool
 	// Odd is how many updates were sent that no person can have meant.
 	Odd int
 }
 
 // NewJournal is an empty one.
 func NewJournal() *Journal {
-	return &Journal{Seen: make(map[int64][]Seen), Gone: make(map[[2]int64]bool)}
+	return &Journal{Seen: make(map[int64][]Seen), Gone: make(map[DeedID]bool)}
 }
 
 // Did notes a deed.

@@ -253,6 +253,18 @@ func (j *judge) readInbox() error {
 	return nil
 }
 
+// itemOf is the row of what somebody did at an instant; nil when there is none. A
+// number that came again belongs to the first row that was handled after it.
+func (j *judge) itemOf(chat, update int64, at time.Time) *item {
+	all := j.items[[2]int64{chat, update}]
+	for _, it := range all {
+		if it.settled.IsZero() || !it.settled.Before(at.Truncate(time.Millisecond)) {
+			return it
+		}
+	}
+	return nil
+}
+
 // aCase is one case with what happened to it.
 type aCase struct {
 	id, patient, person         int64

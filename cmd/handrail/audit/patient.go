@@ -211,18 +211,18 @@ func (p *patient) readFacts() error {
 func (p *patient) match(stated []*Entry) {
 	j := p.j
 	for _, e := range stated {
-		got := j.items[[2]int64{e.Chat, e.Update}]
-		if len(got) == 0 {
+		got := j.itemOf(e.Chat, e.Update, e.Stated)
+		if got == nil {
 			continue // found lost already, or gone
 		}
-		f := p.factOf(got[0].id)
+		f := p.factOf(got.id)
 		switch {
 		case f == nil && e.Sure:
-			j.find(&j.v.LostIn, "what message %d states of %s (%s) is not on record", got[0].id, p.handle, e.Kind)
+			j.find(&j.v.LostIn, "what message %d states of %s (%s) is not on record", got.id, p.handle, e.Kind)
 			p.entries = append(p.entries, e)
 		case f == nil:
 		case !p.same(e, f):
-			j.find(&j.v.LostIn, "fact %d of %s is not what message %d states (%s)", f.id, p.handle, got[0].id, e.Kind)
+			j.find(&j.v.LostIn, "fact %d of %s is not what message %d states (%s)", f.id, p.handle, got.id, e.Kind)
 		default:
 			f.used = true
 			p.entries = append(p.entries, e)
@@ -238,8 +238,8 @@ func (p *patient) match(stated []*Entry) {
 
 // handled is when a statement was handled.
 func (p *patient) handled(e *Entry) time.Time {
-	if got := p.j.items[[2]int64{e.Chat, e.Update}]; len(got) > 0 {
-		return got[0].settled
+	if got := p.j.itemOf(e.Chat, e.Update, e.Stated); got != nil {
+		return got.settled
 	}
 	return time.Time{}
 }
@@ -310,9 +310,9 @@ const breath = 5 * time.Minute
 func (p *patient) hush(from time.Time, said []Said, ends func(Said) bool) {
 	to := p.j.End
 	for _, s := range said {
-		got := p.j.items[[2]int64{s.Chat, s.Update}]
-		if s.At.After(from.Add(time.Minute)) && ends(s) && len(got) > 0 {
-			to = got[0].settled.Add(breath)
+		got := p.j.itemOf(s.Chat, s.Update, s.At)
+		if s.At.After(from.Add(time.Minute)) && ends(s) && got != nil {
+			to = got.settled.Add(breath)
 			break
 		}
 	}

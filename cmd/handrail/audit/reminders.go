@@ -18,11 +18,11 @@ type order struct {
 // orders are those on record, with their ends.
 func (p *patient) orders() (all []order) {
 	for _, e := range p.entries {
-		got := p.j.items[[2]int64{e.Chat, e.Update}]
-		if len(got) == 0 {
+		got := p.j.itemOf(e.Chat, e.Update, e.Stated)
+		if got == nil {
 			continue
 		}
-		f := p.factOf(got[0].id)
+		f := p.factOf(got.id)
 		switch {
 		case f == nil:
 		case e.Kind == "order":

@@ -199,7 +199,7 @@ func (n *Nurse) save(j *job, m Message, b Button) {
 	if j.entry != nil {
 		// Each time that she saves it is a statement of its own.
 		e := new(*j.entry)
-		e.Chat, e.Update, j.entry = n.Chat, update, e
+		e.Chat, e.Update, e.Stated, j.entry = n.Chat, update, n.w.Now(), e
 		if e.Kind != "trigger_order" { // that one counts when it has been checked
 			n.w.Journal.Entries = append(n.w.Journal.Entries, e)
 		}
@@ -369,7 +369,7 @@ func (n *Nurse) checked(j *job, handle string, m Message, b Button) {
 	update := n.press(m.ID, b.Token)
 	e := p.script.ordered
 	if e != nil {
-		e.Chat, e.Update = n.Chat, update
+		e.Chat, e.Update, e.Stated = n.Chat, update, n.w.Now()
 		n.w.Journal.Entries = append(n.w.Journal.Entries, e)
 		p.script.ordered = nil
 	}

@@ -24,7 +24,8 @@ type Patient struct {
 	blocked  bool
 	script   script
 	nurse    *Nurse
-	change   bool // she means to change what she said of her period
+	change   bool      // she means to change what she said of her period
+	meant    time.Time // to this
 	// claim is what she stated last and has not been told is on record; busy are the
 	// questions that she is about to answer.
 	claim *audit.Entry
@@ -154,7 +155,7 @@ func (p *Patient) period() {
 			if p.script.dayOne == 0 {
 				return
 			}
-			p.change = true
+			p.change, p.meant = true, p.w.on(p.w.today()-1, p.w.Clinic.CutOff-1)
 			p.writes(p.in("my period started yesterday", "me bajó la regla ayer"), false)
 		})
 	}
@@ -204,7 +205,7 @@ func (p *Patient) seesPeriod(words *wording, m Message) bool {
 	}
 	if b, is := words.button(m, "period.again_yes"); is {
 		if p.change {
-			p.confirms(m, b, p.yesterday())
+			p.confirms(m, b, p.meant)
 		}
 		return true
 	}
@@ -216,18 +217,13 @@ func (p *Patient) seesPeriod(words *wording, m Message) bool {
 	evening := p.w.on(audit.DayOf(p.script.began, p.w.Clinic.Zone), p.w.Clinic.CutOff)
 	switch {
 	case p.change:
-		p.confirms(m, before, p.yesterday())
+		p.confirms(m, before, p.meant)
 	case offered && !p.script.began.Before(evening):
 		p.confirms(m, after, evening)
 	default:
 		p.confirms(m, before, evening.Add(-time.Minute))
 	}
 	return true
-}
-
-// yesterday is when she means that it began, on second thoughts.
-func (p *Patient) yesterday() time.Time {
-	return p.w.on(audit.DayOf(p.script.began, p.w.Clinic.Zone)-1, p.w.Clinic.CutOff-1)
 }
 
 // confirms day one, by a button that she presses once though the question may come
@@ -253,7 +249,7 @@ func (p *Patient) states(m Message, b Button, e *audit.Entry, d time.Duration) {
 
 // state notes something that should be on record from now on.
 func (p *Patient) state(e *audit.Entry, update int64) {
-	e.Patient, e.Chat, e.Update = p.Handle, p.Chat, update
+	e.Patient, e.Chat, e.Update, e.Stated = p.Handle, p.Chat, update, p.w.Now()
 	p.claim = e
 	p.w.Journal.Entries = append(p.w.Journal.Entries, e)
 }
