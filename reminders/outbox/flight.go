@@ -1,6 +1,7 @@
 package outbox
 
 import (
+	"cmp"
 	"context"
 	"slices"
 	"sync"
@@ -33,11 +34,14 @@ func (f *flights) land(rows []*row) {
 	f.landed = append(f.landed, rows...)
 }
 
-// back lists what has landed.
+// back lists what has landed, in the order of the rows: what is settled at once is
+// settled in the same order, whichever was quicker.
 func (f *flights) back() []*row {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	return slices.Clone(f.landed)
+	landed := slices.Clone(f.landed)
+	slices.SortFunc(landed, func(a, b *row) int { return cmp.Compare(a.ID, b.ID) })
+	return landed
 }
 
 // settled forgets rows that back listed.
