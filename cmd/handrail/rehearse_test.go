@@ -28,7 +28,7 @@ var small = rehearsalSet{patients: 6, days: 32, seed: 3, transport: "direct"}
 // the same seed.
 func TestRehearsal(t *testing.T) {
 	t.Parallel()
-	set := rehearsalSet{patients: 24, days: 10, seed: 5, faults: "heavy", transport: "http"}
+	set := rehearsalSet{patients: 12, days: 7, seed: 5, faults: "heavy", transport: "http"}
 	first, findings, err := rehearse(t.Context(), set, rehearsalHooks{})
 	if err != nil {
 		t.Fatal(err)

@@ -26,15 +26,15 @@ type Patient struct {
 	nurse    *Nurse
 	change   bool      // she means to change what she said of her period
 	meant    time.Time // to this
-	// claim is what she stated last and has not been told is on record; busy are the
-	// questions that she is about to answer.
-	claim *audit.Entry
-	busy  map[string]bool
+	// claims are what she stated and has not been told is on record, by kind; busy
+	// are the questions that she is about to answer.
+	claims map[string][]*audit.Entry
+	busy   map[string]bool
 }
 
 func (w *World) addPatient(i int) {
 	chat := FirstPatient + int64(i)
-	p := &Patient{w: w, r: w.luck(chat), Chat: chat, Handle: fmt.Sprintf("P-%d", 10001+i), Language: "en", Ready: true, busy: make(map[string]bool)}
+	p := &Patient{w: w, r: w.luck(chat), Chat: chat, Handle: fmt.Sprintf("P-%d", 10001+i), Language: "en", Ready: true, busy: make(map[string]bool), claims: make(map[string][]*audit.Entry)}
 	if p.r.IntN(5) < 2 {
 		p.Language = "es"
 	}
@@ -184,18 +184,29 @@ func (p *Patient) sees(m Message) {
 func (p *Patient) isTold(words *wording, m Message) bool {
 	switch {
 	case words.is(m.Text, "period.recorded"), words.is(m.Text, "period.unmoved"), words.is(m.Text, "period.not_ready"):
-		if e := p.claim; e != nil && e.Kind == "period_start" {
-			e.Sure, p.claim = true, nil
+		if e := p.settles("period_start"); e != nil {
 			p.script.period(e.At)
 		}
 	case words.is(m.Text, "trigger.recorded"):
-		if e := p.claim; e != nil && e.Kind == "trigger" {
-			e.Sure, p.claim, p.script.given = true, nil, true
+		if p.settles("trigger") != nil {
+			p.script.given = true
 		}
 	default:
 		return false
 	}
 	return true
+}
+
+// settles her claims of a kind, and gives the last. Where she made several, one
+// upon the other, she cannot know which of them counts.
+func (p *Patient) settles(kind string) *audit.Entry {
+	all := p.claims[kind]
+	delete(p.claims, kind)
+	if len(all) == 0 {
+		return nil
+	}
+	all[0].Sure = len(all) == 1
+	return all[len(all)-1]
 }
 
 func (p *Patient) seesPeriod(words *wording, m Message) bool {
@@ -250,7 +261,7 @@ func (p *Patient) states(m Message, b Button, e *audit.Entry, d time.Duration) {
 // state notes something that should be on record from now on.
 func (p *Patient) state(e *audit.Entry, update int64) {
 	e.Patient, e.Chat, e.Update, e.Stated = p.Handle, p.Chat, update, p.w.Now()
-	p.claim = e
+	p.claims[e.Kind] = append(p.claims[e.Kind], e)
 	p.w.Journal.Entries = append(p.w.Journal.Entries, e)
 }
 
