@@ -203,7 +203,7 @@ func newRehearsalRun(ctx context.Context, set rehearsalSet, file string, hooks r
 		return nil, errors.Join(fmt.Errorf("take the people in: %w", err), r.close())
 	}
 	r.weather = forecast(set.faults, r.world, r.end)
-	r.alarm = watchAlarms(r.app)
+	r.alarm = watchAlarms(r.app, words)
 	return r, nil
 }
 

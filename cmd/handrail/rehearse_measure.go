@@ -13,68 +13,47 @@ import (
 	"time"
 
 	"handrail.example/dialog"
+	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/clock"
 	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/store"
 )
 
-// alarms measures how long an alert takes from its commit to the Sender, in real
-// time. An alert that had to wait on the clinic's clock waited for the platform,
-// and does not count.
+// alarms measures how long the card of an emergency takes from the commit of the
+// message that set it off to the Sender, in real time. One that had to wait on the
+// clinic's clock waited for the platform, and does not count.
 type alarms struct {
 	clock clock.Clock
 	next  outbox.Sender
+	mark  string // stands on the card of an emergency and on no other
 
-	mu    sync.Mutex
-	since map[int64]commit
-	took  []time.Duration
+	mu   sync.Mutex
+	last struct{ real, virtual time.Time } // commit
+	took []time.Duration
 }
-
-type commit struct{ real, virtual time.Time }
 
 // watchAlarms puts itself between the program's worker, its dispatcher and their
 // seams.
-func watchAlarms(a *app) *alarms {
-	w := &alarms{clock: a.clock, next: a.dispatcher.Sender, since: make(map[int64]commit)}
+func watchAlarms(a *app, words *phrase.Book) *alarms {
+	w := &alarms{clock: a.clock, next: a.dispatcher.Sender, mark: words.Say("en", "urgency.emergency", nil) + " ·"}
 	a.dispatcher.Sender = w
 	handle := a.worker.Handle
 	a.worker.Handle = func(ctx context.Context, tx *store.Tx, item dialog.Item) error {
-		var last int64
-		if err := tx.Get(ctx, &last, `SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'outbox'`); err != nil {
-			return err
-		}
-		if err := handle(ctx, tx, item); err != nil {
-			return err
-		}
-		return w.note(ctx, tx, last)
+		tx.AfterCommit(func() {
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			w.last.real, w.last.virtual = clock.System{}.Now(), w.clock.Now()
+		})
+		return handle(ctx, tx, item)
 	}
 	return w
-}
-
-// note remembers the alerts of a transaction when it is committed.
-func (w *alarms) note(ctx context.Context, tx *store.Tx, after int64) error {
-	var alerts []int64
-	if err := tx.Select(ctx, &alerts, `SELECT id FROM `+"outbox"+` WHERE id > ? AND kind = 'alert'`, after); err != nil || len(alerts) == 0 {
-		return err
-	}
-	tx.AfterCommit(func() {
-		w.mu.Lock()
-		defer w.mu.Unlock()
-		for _, id := range alerts {
-			w.since[id] = commit{clock.System{}.Now(), w.clock.Now()}
-		}
-	})
-	return nil
 }
 
 // Send passes an envelope on.
 func (w *alarms) Send(ctx context.Context, e outbox.Envelope) outbox.Outcome {
 	w.mu.Lock()
-	if c, is := w.since[e.Row]; is {
-		delete(w.since, e.Row)
-		if c.virtual.Equal(w.clock.Now()) {
-			w.took = append(w.took, clock.System{}.Now().Sub(c.real))
-		}
+	if w.last.virtual.Equal(w.clock.Now()) && strings.Contains(e.Message.Text, w.mark) {
+		w.took = append(w.took, clock.System{}.Now().Sub(w.last.real))
 	}
 	w.mu.Unlock()
 	return w.next.Send(ctx, e)

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -21,8 +22,8 @@ import (
 	"handrail.example/reminders/store"
 )
 
-// small is a rehearsal that reaches the blood test of some patients.
-var small = rehearsalSet{patients: 6, days: 32, seed: 3, transport: "direct"}
+// small is a rehearsal in which patients come as far as their trigger.
+var small = rehearsalSet{patients: 4, days: 18, seed: 3, transport: "direct"}
 
 // TestRehearsal has some patients cared for over HTTP under heavy faults, twice with
 // the same seed.
@@ -36,7 +37,7 @@ func TestRehearsal(t *testing.T) {
 	if first.Faulty() {
 		t.Errorf("%+v\n%s", first, strings.Join(findings, "\n"))
 	}
-	if first.Expected < 50 || first.Dated < 100 || first.Struck < 20 || first.MessagesOut < 300 {
+	if first.Expected < 20 || first.Dated < 100 || first.Struck < 20 || first.MessagesOut < 200 {
 		t.Errorf("so little happened that nothing is proved: %+v", first)
 	}
 	again, _, err := rehearse(t.Context(), set, rehearsalHooks{})
@@ -113,7 +114,7 @@ func asksDose(e outbox.Envelope) bool {
 	return len(e.Message.Buttons) > 0 && len(e.Message.Buttons[0]) == 3 && strings.HasPrefix(e.Message.Buttons[0][0].Action, "dose/taken/")
 }
 
-// oneDay lets the clinic settle in before something goes wrong.
+// later reports whether the clinic has been at work for some days.
 func (r *rehearsalRun) later(days int) bool {
 	return r.clock.Now().After(r.world.Start.AddDate(0, 0, days))
 }
@@ -125,12 +126,7 @@ type holdOne struct {
 }
 
 func (h holdOne) Take(ctx context.Context, all []dialog.Arrival) error {
-	for _, u := range all {
-		if h.lose(u) {
-			return nil
-		}
-	}
-	return h.Intake.Take(ctx, all)
+	return h.Intake.Take(ctx, slices.DeleteFunc(slices.Clone(all), h.lose))
 }
 
 // TestAuditorCatchesPlantedBugs breaks the program in one place after the other,
@@ -159,7 +155,7 @@ func TestAuditorCatchesPlantedBugs(t *testing.T) {
 				err := next(ctx, tx, item)
 				var gone int64
 				if o.try(func() bool {
-					gone, err = tx.Exec(ctx, `UPDATE `+"outbox"+` SET state = 'expired', settled_at = ? WHERE id = (SELECT id FROM `+"outbox"+` WHERE state = 'queued' AND kind = 'dose' ORDER BY due_at LIMIT 1)`, store.At(tx.Now))
+					gone, err = tx.Exec(ctx, `UPDATE outbox SET state = 'expired', settled_at = ? WHERE id = (SELECT id FROM outbox WHERE state = 'queued' AND kind = 'dose' ORDER BY due_at LIMIT 1)`, store.At(tx.Now))
 					return gone > 0
 				}) {
 					return err
@@ -227,16 +223,16 @@ func TestAuditorCatchesPlantedBugs(t *testing.T) {
 					return err
 				}
 				var doses int
-				if err := tx.Get(ctx, &doses, `SELECT count(*) FROM `+"dose_answers"+` WHERE inbox_id = ?`, item.ID); err != nil || doses == 0 {
+				if err := tx.Get(ctx, &doses, `SELECT count(*) FROM dose_answers WHERE inbox_id = ?`, item.ID); err != nil || doses == 0 {
 					return err
 				}
-				_, err := tx.Exec(ctx, `INSERT INTO `+"dose_answers"+` (cycle_id, dose, answer, said_by, inbox_id, recorded_at)
-					SELECT cycle_id, dose, answer, said_by, inbox_id, recorded_at FROM `+"dose_answers"+` WHERE inbox_id = ?`, item.ID)
+				_, err := tx.Exec(ctx, `INSERT INTO dose_answers (cycle_id, dose, answer, said_by, inbox_id, recorded_at)
+					SELECT cycle_id, dose, answer, said_by, inbox_id, recorded_at FROM dose_answers WHERE inbox_id = ?`, item.ID)
 				return err
 			})
 		}, shows: func(v counts) int { return v.DoubledEffects }},
 		"a fact is lost": {after: func(r *rehearsalRun) error {
-			return r.change(`DROP TRIGGER facts_stay`, `DELETE FROM `+"facts"+` WHERE id = (SELECT max(id) FROM `+"facts"+` WHERE kind = 'scan')`)
+			return r.change(`DROP TRIGGER facts_stay`, `DELETE FROM facts WHERE id = (SELECT max(id) FROM facts WHERE kind = 'scan')`)
 		}, shows: func(v counts) int { return v.LostIn }},
 		"a case is closed by nobody": {plant: func(r *rehearsalRun) {
 			var o once
@@ -247,7 +243,7 @@ func TestAuditorCatchesPlantedBugs(t *testing.T) {
 				var n int64
 				var err error
 				o.try(func() bool {
-					n, err = tx.Exec(ctx, `UPDATE `+"cases"+` SET state = 'closed', closed_at = ?, outcome = 'phoned', holder_id = NULL WHERE id = (SELECT min(id) FROM `+"cases"+` WHERE state = 'open')`, store.At(tx.Now))
+					n, err = tx.Exec(ctx, `UPDATE cases SET state = 'closed', closed_at = ?, outcome = 'phoned', holder_id = NULL WHERE id = (SELECT min(id) FROM cases WHERE state = 'open')`, store.At(tx.Now))
 					return n > 0
 				})
 				return err
@@ -283,12 +279,12 @@ func TestAuditorCatchesPlantedBugs(t *testing.T) {
 			})
 			r.app.dispatcher.OnTrouble = func(context.Context, *store.Tx, outbox.Trouble) error { return nil }
 		}, shows: func(v counts) int { return v.RemindersLost }},
-		"the test is dated a day late": {plant: func(r *rehearsalRun) {
+		"the test is dated days late": {plant: func(r *rehearsalRun) {
 			windows := make(map[string]plan.Window)
 			for name, w := range r.app.book.Policy.Windows {
 				windows[name] = w
 			}
-			windows["hcg_first"] = plan.Window{From: 10, Preferred: 10, To: 14}
+			windows["hcg_first"] = plan.Window{From: 12, Preferred: 12, To: 14}
 			r.app.book.Policy.Windows = windows
 		}, shows: func(v counts) int { return v.PlanMismatches }},
 		"day one is counted from the wrong hour": {plant: func(r *rehearsalRun) { r.app.book.Policy.Calendar.PeriodCutOff = 6 * 60 },

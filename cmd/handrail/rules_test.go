@@ -52,6 +52,9 @@ var arrows = map[string]string{
 		"triage triage/care triage/rules",
 	"bot":          "dialog reminders/clock reminders/outbox",
 	"cmd/handrail": "*",
+
+	"cmd/handrail/audit":     "", // nothing that it audits
+	"cmd/handrail/rehearsal": "cmd/handrail/audit",
 }
 
 func TestArrows(t *testing.T) {
@@ -256,8 +259,11 @@ func TestTablesHaveOneOwner(t *testing.T) {
 	}
 	used := make(map[string]bool)
 	for _, f := range goFiles(t) {
-		if f.dir == "reminders/store/storetest" {
+		switch f.dir {
+		case "reminders/store/storetest":
 			continue // it tests all the rules of the schema
+		case "cmd/handrail/audit":
+			continue // it reads all that there is, on a connection that cannot write
 		}
 		for _, fault := range tableFaults(owner, f, used) {
 			t.Error(fault)

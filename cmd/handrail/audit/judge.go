@@ -91,7 +91,7 @@ func Judge(ctx context.Context, in Input) (Verdict, []string, error) {
 	if j.db, err = sql.Open("sqlite3", dsn); err != nil {
 		return j.v, nil, err
 	}
-	defer j.db.Close()
+	defer func() { _ = j.db.Close() }() // it was only read
 	for _, step := range []func() error{j.readPeople, j.readPatients, j.readInbox, j.readCases, j.judgeInbox, j.judgePatients, j.judgeStaff, j.judgeCases, j.judgeLooks} {
 		if err := step(); err != nil {
 			return j.v, nil, err
@@ -118,7 +118,7 @@ func (j *judge) each(query string, scan func(*sql.Rows) error, args ...any) erro
 	if err != nil {
 		return err
 	}
-	defer rows.Close()
+	defer func() { _ = rows.Close() }() // rows.Err has told
 	for rows.Next() {
 		if err := scan(rows); err != nil {
 			return err

@@ -29,15 +29,15 @@ type patient struct {
 
 // row is one message of the outbox.
 type row struct {
-	id             int64
-	key, kind      string
-	state          string
-	due, expires   time.Time
-	sent           time.Time
-	external       int64
-	text           uint64
-	empty          bool
-	unknown, tries int
+	id           int64
+	key, kind    string
+	state        string
+	due, expires time.Time
+	sent         time.Time
+	external     int64
+	text         uint64
+	empty        bool
+	unknown      int // attempts whose answer was lost
 }
 
 type answer struct {

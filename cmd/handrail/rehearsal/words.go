@@ -5,7 +5,6 @@ import "strings"
 // wording is what people recognize in the messages that they get, in one language.
 type wording struct {
 	labels map[string]string // by key of the phrasebook
-	given  []string          // the parts of "Given at {time}"
 	parts  map[string][]string
 }
 
