@@ -136,9 +136,11 @@ func (a *app) populate(ctx context.Context, w *rehearsal.World) error {
 	return nil
 }
 
-// shifts puts the coordinators on call in turn, by day and by night.
+// shifts puts the coordinators on call in turn, by day and by night; in a large
+// clinic some together.
 func (a *app) shifts(ctx context.Context, tx *store.Tx, staff []triage.Staff, days int) error {
 	zone := a.policy.Location()
+	together := 1 + len(staff)/25
 	for n := range days + 2 {
 		d := rehearsalStart.AddDays(n)
 		for i, from := range []time.Time{d.At(dayShift, zone), d.At(nightShift, zone)} {
@@ -146,8 +148,10 @@ func (a *app) shifts(ctx context.Context, tx *store.Tx, staff []triage.Staff, da
 			if i == 1 {
 				to = d.AddDays(1).At(dayShift, zone)
 			}
-			if _, err := a.desk.AddShift(ctx, tx, staff[(2*n+i)%len(staff)], from, to); err != nil {
-				return err
+			for k := range together {
+				if _, err := a.desk.AddShift(ctx, tx, staff[((2*n+i)*together+k)%len(staff)], from, to); err != nil {
+					return err
+				}
 			}
 		}
 	}

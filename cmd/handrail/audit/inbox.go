@@ -95,7 +95,7 @@ func (p *patient) judgePresses(said []Said) error {
 	j := p.j
 	actions := make(map[string]string)
 	rows := make(map[string]int64)
-	if err := j.each(`SELECT token, action, outbox_id FROM buttons WHERE person_id = ?`, func(r *sql.Rows) error {
+	if err := j.each(`SELECT b.token, b.action, b.outbox_id FROM outbox o JOIN buttons b ON b.outbox_id = o.id WHERE o.person_id = ?`, func(r *sql.Rows) error {
 		var token, action string
 		var row int64
 		err := r.Scan(&token, &action, &row)

@@ -79,13 +79,14 @@ type judge struct {
 	staff    map[int64]int64      // staff's person, by staff id
 	causes   map[string][]time.Time
 	cases    []*aCase
+	casesOf  map[int64][]*aCase // by patient
 }
 
 // Judge audits the database of a rehearsal that has ended. Findings name rows and
 // numbers, never words.
 func Judge(ctx context.Context, in Input) (Verdict, []string, error) {
 	j := &judge{Input: in, ctx: ctx, digest: sha256.New(), keys: make(map[int64][]byte), chatOf: make(map[int64]int64), chats: make(map[string]int64),
-		byHandle: make(map[string]*patient), items: make(map[[2]int64][]*item), inbox: make(map[int64]*item), staff: make(map[int64]int64), causes: make(map[string][]time.Time)}
+		byHandle: make(map[string]*patient), items: make(map[[2]int64][]*item), inbox: make(map[int64]*item), staff: make(map[int64]int64), causes: make(map[string][]time.Time), casesOf: make(map[int64][]*aCase)}
 	dsn := (&url.URL{Scheme: "file", Opaque: url.PathEscape(in.File), RawQuery: "mode=ro&_query_only=on"}).String()
 	var err error
 	if j.db, err = sql.Open("sqlite3", dsn); err != nil {
@@ -293,6 +294,7 @@ func (j *judge) readCases() error {
 		c.opened, c.closed = instant(opened), instant(closed)
 		byID[c.id] = c
 		j.cases = append(j.cases, c)
+		j.casesOf[c.patient] = append(j.casesOf[c.patient], c)
 		j.causes[c.key] = append(j.causes[c.key], c.opened)
 		j.note("case %d %s %s %s %s %s %s", c.patient, c.reason, c.urgency, c.state, c.outcome, opened.String, closed.String)
 		return nil

@@ -292,8 +292,8 @@ func (p *patient) silences(said []Said) {
 			p.hush(s.At, said, left)
 		}
 	}
-	for _, c := range p.j.cases {
-		if c.patient != p.id || c.reason != "opted_out" && c.reason != "unreachable" {
+	for _, c := range p.j.casesOf[p.id] {
+		if c.reason != "opted_out" && c.reason != "unreachable" {
 			continue
 		}
 		ends := back

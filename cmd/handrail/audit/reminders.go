@@ -250,8 +250,8 @@ func standing(all []*Entry) []*Entry {
 // untold reports whether a result of hers waited to be told at an instant, or had
 // only just been.
 func (p *patient) untold(at time.Time) bool {
-	for _, c := range p.j.cases {
-		if c.patient == p.id && c.reason == "result_to_tell" && !c.opened.After(at) && (c.closed.IsZero() || !c.closed.Before(at)) {
+	for _, c := range p.j.casesOf[p.id] {
+		if c.reason == "result_to_tell" && !c.opened.After(at) && (c.closed.IsZero() || !c.closed.Before(at)) {
 			return true
 		}
 	}

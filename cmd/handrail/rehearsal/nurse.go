@@ -20,9 +20,9 @@ type Nurse struct {
 	Lead         bool
 	queue        []*job
 	at           *job
-	step         int  // grows with each thing that she waits for an answer to
-	waiting      bool // for an answer
-	cases        map[string]bool
+	step         int             // grows with each thing that she waits for an answer to
+	waiting      bool            // for an answer
+	cases        map[string]bool // that she or a colleague has
 	told         map[*Patient]func()
 }
 
@@ -155,6 +155,10 @@ func (n *Nurse) sees(m Message) {
 		if number := caseNumber(m.Text); number != "" {
 			n.later(n.haste(m.Text), func() { n.close(number, m.Text) })
 		}
+	case words.is(m.Text, "staff.has_it"):
+		if got := hasShape.FindStringSubmatch(m.Text); got != nil {
+			n.cases[got[1]] = true // a colleague sees to it
+		}
 	case words.unasked(m.Text) || n.at == nil || !n.waiting:
 	default:
 		n.reads(words, m)
@@ -259,6 +263,8 @@ func (n *Nurse) tell(p *Patient, m Message, b Button) {
 
 func (n *Nurse) whenTold(p *Patient, do func()) { n.told[p] = do }
 
+var hasShape = regexp.MustCompile(`has case (\d+)\.$`)
+
 var caseShape = regexp.MustCompile(`\bcase (\d+) ·`)
 
 func caseNumber(text string) string {
@@ -286,15 +292,15 @@ func (n *Nurse) alerted(words *wording, m Message) {
 	if !is || number == "" || n.r.IntN(10) == 0 {
 		return
 	}
-	if _, mine := n.cases[number]; mine {
-		return
-	}
 	if strings.Contains(m.Text, "trigger order to be checked") {
 		n.later(between(n.r, 1, 15), func() { n.verify(number, m.Text) })
 		return
 	}
 	urgent := strings.Contains(m.Text, "EMERGENCY")
 	n.later(n.haste(m.Text), func() {
+		if n.cases[number] {
+			return
+		}
 		n.todo(&job{message: m.ID, token: take.Token, urgent: urgent, answered: func(got Message) { n.took(number, got) }})
 	})
 }
