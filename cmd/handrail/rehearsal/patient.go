@@ -211,7 +211,10 @@ func (p *Patient) settles(kind string) *audit.Entry {
 
 func (p *Patient) seesPeriod(words *wording, m Message) bool {
 	if b, is := words.button(m, "period.yes"); is {
-		p.confirms(m, b, p.script.began)
+		// She says no to what she did not mean, by saying nothing.
+		if !p.script.began.IsZero() {
+			p.confirms(m, b, p.script.began)
+		}
 		return true
 	}
 	if b, is := words.button(m, "period.again_yes"); is {
@@ -221,8 +224,8 @@ func (p *Patient) seesPeriod(words *wording, m Message) bool {
 		return true
 	}
 	before, is := words.like(m, "period.before")
-	if !is {
-		return false
+	if !is || p.script.began.IsZero() {
+		return is
 	}
 	after, offered := words.like(m, "period.after")
 	evening := p.w.on(audit.DayOf(p.script.began, p.w.Clinic.Zone), p.w.Clinic.CutOff)
