@@ -202,7 +202,7 @@ func newRehearsalRun(ctx context.Context, set rehearsalSet, file string, hooks r
 	if err := r.app.populate(ctx, r.world); err != nil {
 		return nil, errors.Join(fmt.Errorf("take the people in: %w", err), r.close())
 	}
-	r.weather = forecast(set.faults, r.world, r.end)
+	r.weather = forecast(set, r.world, r.end)
 	r.alarm = watchAlarms(r.app, words)
 	return r, nil
 }
@@ -282,6 +282,9 @@ func (r *rehearsalRun) play(ctx context.Context, progress func(done, of int)) er
 	r.ground.back()
 	if err := r.clock.Advance(ctx, r.end); err != nil {
 		return err
+	}
+	if progress != nil {
+		progress(r.set.days, r.set.days)
 	}
 	r.journal.Odd = r.weather.odd
 	for _, d := range r.ground.gone() {

@@ -50,9 +50,16 @@ var (
 		{Kind: loopback.Repeat}, {Kind: loopback.Reorder}, {Kind: loopback.UnknownKind}, {Kind: loopback.Malformed}, {Kind: loopback.LowerIDs}}
 )
 
+// callTimeout is how long a rehearsal's calls may take, and lateAnswer longer, both
+// in real time.
+const (
+	callTimeout = 10 * time.Second
+	lateAnswer  = 11 * time.Second
+)
+
 // forecast lays the faults down. The last day has none, so that at the end nothing
 // is left to wait for.
-func forecast(level string, w *rehearsal.World, end time.Time) *weather {
+func forecast(set rehearsalSet, w *rehearsal.World, end time.Time) *weather {
 	f := &weather{r: rand.New(rand.NewPCG(w.Seed, 0x7765_6174)), start: w.Start, end: end.Add(-36 * time.Hour)}
 	for _, p := range w.Patients {
 		f.chats = append(f.chats, p.Chat)
@@ -60,7 +67,7 @@ func forecast(level string, w *rehearsal.World, end time.Time) *weather {
 	for _, n := range w.Nurses {
 		f.chats = append(f.chats, n.Chat)
 	}
-	l := faultLevels[level]
+	l := faultLevels[set.faults]
 	days := int(f.end.Sub(f.start) / (24 * time.Hour))
 	if days < 1 {
 		return f
@@ -70,6 +77,11 @@ func forecast(level string, w *rehearsal.World, end time.Time) *weather {
 	}
 	for _, length := range l.outages {
 		f.plan(loopback.Fault{Kind: loopback.Outage, Delay: loopback.Duration(length)})
+	}
+	if set.faults == "heavy" && days >= 30 {
+		// An answer that comes after the time-out costs its wait in real time, so there
+		// is one only.
+		f.plan(loopback.Fault{Kind: loopback.Late, Method: "sendMessage", Chat: f.chats[f.r.IntN(len(f.chats))], Times: 1, Delay: loopback.Duration(lateAnswer)})
 	}
 	slices.SortStableFunc(f.coming, func(a, b trouble) int { return a.at.Compare(b.at) })
 	return f

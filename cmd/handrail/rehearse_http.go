@@ -41,6 +41,7 @@ func onHTTP(ctx context.Context, clk *clock.Virtual, seed uint64, set setting) (
 	if err != nil {
 		return nil, nil, err
 	}
+	s.poller.Client.Timeout = callTimeout
 	return s, &httpGround{server: s.server}, nil
 }
 

@@ -68,8 +68,8 @@ func patientsWords() ([]rehearsal.Text, error) {
 	lines := bufio.NewScanner(bytes.NewReader(reading.Look))
 	for lines.Scan() {
 		var m struct {
-			Text, Lang, Kind string
-			Want             struct {
+			Text, Lang, Kind, Phase string
+			Want                    struct {
 				Intent  string
 				Also    []string
 				Urgency string
@@ -81,7 +81,8 @@ func patientsWords() ([]rehearsal.Text, error) {
 		if slices.ContainsFunc(append(m.Want.Also, m.Want.Intent), func(i string) bool { return slices.Contains(unsaid, i) }) {
 			continue
 		}
-		all = append(all, rehearsal.Text{Words: m.Text, Language: m.Lang, Urgent: m.Kind == "plain" && m.Want.Urgency == "emergency"})
+		all = append(all, rehearsal.Text{Words: m.Text, Language: m.Lang, // What is an emergency in one phase only is none in another.
+			Urgent: m.Kind == "plain" && m.Phase == "" && m.Want.Urgency == "emergency"})
 	}
 	return all, lines.Err()
 }

@@ -269,6 +269,12 @@ func TestAuditorCatchesPlantedBugs(t *testing.T) {
 				return next.Send(ctx, e)
 			})
 		}, shows: func(v counts) int { return v.CasesUnanswered }},
+		"visits are not reminded of": {plant: func(r *rehearsalRun) { r.swallow(t, `cycle/%/visit/%`) },
+			shows: func(v counts) int { return v.RemindersLost }},
+		"doses are neither asked about nor looked after": {plant: func(r *rehearsalRun) { r.swallow(t, `cycle/%/dose/f%`) },
+			shows: func(v counts) int { return v.RemindersLost }},
+		"instructions are neither repeated nor looked after": {plant: func(r *rehearsalRun) { r.swallow(t, `cycle/%/readback/%`) },
+			shows: func(v counts) int { return v.RemindersLost }},
 		"a chat that cannot be reached is kept quiet": {plant: func(r *rehearsalRun) {
 			var o once
 			onSend(r, func(next outbox.Sender, ctx context.Context, e outbox.Envelope) outbox.Outcome {
@@ -307,6 +313,18 @@ func TestAuditorCatchesPlantedBugs(t *testing.T) {
 				t.Errorf("the audit says %+v\n%s", report.Verdict, strings.Join(findings, "\n"))
 			}
 		})
+	}
+}
+
+// swallow has every promise with such a key done without anything being done.
+func (r *rehearsalRun) swallow(t *testing.T, key string) {
+	t.Helper()
+	if err := r.app.db.Within(t.Context(), func(ctx context.Context, tx *store.Tx) error {
+		_, err := tx.Exec(ctx, `CREATE TRIGGER planted AFTER INSERT ON outbox WHEN NEW.key LIKE '`+key+`' BEGIN
+			UPDATE outbox SET state = 'done', settled_at = NEW.created_at WHERE id = NEW.id; END`)
+		return err
+	}); err != nil {
+		t.Fatal(err)
 	}
 }
 

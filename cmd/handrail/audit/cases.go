@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"fmt"
 	"slices"
 	"time"
 )
@@ -83,18 +84,21 @@ func (j *judge) judgeEnd(c *aCase, acted map[int64]map[time.Time]bool) {
 
 // judgeUrgent: what states an emergency plainly is before a human as one.
 func (j *judge) judgeUrgent() error {
-	grave := make(map[int64]bool)
+	grave := make(map[int64]bool) // by message
 	for _, c := range j.cases {
-		if c.urgency == "emergency" {
-			grave[c.person] = true
+		if c.urgency != "emergency" {
+			continue
+		}
+		for _, e := range append(c.events, caseEvent{cause: c.key}) {
+			var id int64
+			if n, _ := fmt.Sscanf(e.cause, "inbox/%d/", &id); n == 1 {
+				grave[id] = true
+			}
 		}
 	}
-	person := make(map[int64]int64)
-	for id, chat := range j.chatOf {
-		person[chat] = id
-	}
 	for _, s := range j.Journal.Said {
-		if s.Urgent && !j.Journal.Gone[s.deed()] && !grave[person[s.Chat]] {
+		it := j.itemOf(s.Chat, s.Update, s.At)
+		if s.Urgent && it != nil && !grave[it.id] {
 			j.find(&j.v.CasesUnanswered, "update %d of chat %d states an emergency, and there is no case of one", s.Update, s.Chat)
 		}
 	}

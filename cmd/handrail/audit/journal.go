@@ -22,7 +22,6 @@ const (
 	Wrote Deed = iota
 	Pressed
 	SentMedia
-	EditedText
 	Blocked
 	Unblocked
 )

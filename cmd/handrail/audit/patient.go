@@ -87,6 +87,7 @@ func (j *judge) judgePatients() error {
 			func() error { p.judgeMessages(p.chat); return nil },
 			func() error { p.judgeDoses(); return nil },
 			func() error { p.judgeVisits(); return nil },
+			func() error { p.judgeReadBacks(); return nil },
 		} {
 			if err := step(); err != nil {
 				return fmt.Errorf("%s: %w", p.handle, err)

@@ -257,3 +257,35 @@ func (p *patient) untold(at time.Time) bool {
 	}
 	return false
 }
+
+// askedBack is how long after it was ordered she must have been asked to repeat an
+// instruction: at once, or in the morning.
+const askedBack = 14 * time.Hour
+
+// judgeReadBacks: what she must not misunderstand she was asked to repeat, or a human
+// has it.
+func (p *patient) judgeReadBacks() {
+	j := p.j
+	for _, e := range p.entries {
+		ask := e.Kind == "order" || e.Kind == "stop_order" || e.Kind == "trigger_order" || e.Kind == "visit" && e.Step == "transfer"
+		it := j.itemOf(e.Chat, e.Update, e.Stated)
+		if !ask || it == nil || !e.Sure {
+			continue
+		}
+		f := p.factOf(it.id)
+		if f == nil || f.at.Add(askedBack).After(j.End) || p.quiet(f.at) || p.replacedWithin(e, f.at.Add(askedBack)) || !f.at.Add(askedBack).Before(p.endOfCycle()) {
+			continue
+		}
+		j.v.Expected++
+		if !p.reached(fmt.Sprintf("cycle/%d/readback/f%d/", p.cycle, f.id), f.at, f.at.Add(askedBack)) && !j.caused(fmt.Sprintf("fact/%d/readback", f.id)) {
+			j.find(&j.v.RemindersLost, "%s was not asked to repeat fact %d (%s)", p.handle, f.id, e.Kind)
+		}
+	}
+}
+
+// replacedWithin reports whether another statement of the kind took the place of one
+// before an instant.
+func (p *patient) replacedWithin(e *Entry, by time.Time) bool {
+	later := p.entries[slices.Index(p.entries, e)+1:]
+	return slices.ContainsFunc(later, func(o *Entry) bool { return o.Kind == e.Kind && o.Step == e.Step && p.handled(o).Before(by) })
+}

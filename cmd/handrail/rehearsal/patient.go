@@ -72,7 +72,7 @@ func (p *Patient) moods(d audit.Day) {
 	at := p.w.on(d, 5*60+p.r.IntN(18*60)).Add(time.Duration(p.r.IntN(60)) * time.Second)
 	switch n := p.r.IntN(1000); {
 	case n < 25:
-		t := p.w.Texts[p.r.IntN(len(p.w.Texts))]
+		t := p.text()
 		p.w.at(at, func() { p.writes(t.Words, t.Urgent) })
 	case n < 28:
 		p.w.at(at, func() {
@@ -82,6 +82,15 @@ func (p *Patient) moods(d audit.Day) {
 		})
 	case n < 36:
 		p.w.at(at, func() { p.writes(p.in("my calendar", "mi calendario"), false) })
+	}
+}
+
+// text is something that somebody who speaks as she does has written.
+func (p *Patient) text() Text {
+	for {
+		if t := p.w.Texts[p.r.IntN(len(p.w.Texts))]; t.Language == p.Language || t.Language == "mix" {
+			return t
+		}
 	}
 }
 

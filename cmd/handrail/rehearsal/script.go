@@ -69,7 +69,15 @@ func (s *script) visit(step string, d audit.Day, then func(d audit.Day)) {
 	at := s.p.w.on(d, minute)
 	s.enter(fmt.Sprintf("visit %s %s %s", visitWords[step], d, clock(minute)), &audit.Entry{Kind: "visit", Step: step, At: at}, func() {
 		s.p.w.at(at.Add(between(s.p.r, 40, 150)), func() { then(d) })
+		if s.p.r.IntN(20) == 0 && at.Sub(s.p.w.Now()) > 30*time.Hour {
+			s.p.desk(30, 90, func() { s.rebook(step, d, minute+10) })
+		}
 	})
+}
+
+// rebook moves a visit to another minute of its day.
+func (s *script) rebook(step string, d audit.Day, minute int) {
+	s.enter(fmt.Sprintf("visit %s %s %s", visitWords[step], d, clock(minute)), &audit.Entry{Kind: "visit", Step: step, At: s.p.w.on(d, minute)}, nil)
 }
 
 // enter has her coordinator enter something, and something follow once it is saved.
