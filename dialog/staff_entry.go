@@ -35,7 +35,8 @@ type entry struct {
 	Fact plan.Fact
 	// ID is the fact to correct or undo.
 	ID string
-	// Word is the drug to stop, the item to check, the ending; Words the reason.
+	// Word is the drug to stop, the item to check, the ending, the protocol of the
+	// next cycle; Words the reason.
 	Word, Words string
 	On          civil.Date
 }
@@ -64,7 +65,12 @@ func (s *scanner) entry() (entry, error) {
 	case "next":
 		s.at++
 		s.take("cycle")
-		return entry{Verb: doNext}, nil
+		e := entry{Verb: doNext}
+		if !s.done() {
+			s.at++
+			e.Word = protocolOf(s.raw[s.at-1])
+		}
+		return e, nil
 	case "finish":
 		return s.oneWord(doFinish)
 	case "stop":

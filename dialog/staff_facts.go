@@ -8,7 +8,7 @@ import (
 
 // readers reads each kind of fact after its first word.
 var readers = map[string]func(*scanner) (plan.Fact, error){
-	"period": (*scanner).period, "spotting": (*scanner).spotting, "expects": (*scanner).expects, "progestin": (*scanner).progestin,
+	"protocol": (*scanner).protocol, "period": (*scanner).period, "spotting": (*scanner).spotting, "expects": (*scanner).expects, "progestin": (*scanner).progestin,
 	"baseline": (*scanner).baseline, "visit": (*scanner).visit, "scan": (*scanner).scan, "order": (*scanner).order,
 	"trigger": (*scanner).trigger, "embryos": (*scanner).embryos, "transfer": (*scanner).transfer, "hcg": (*scanner).hcg,
 	"ultrasound": (*scanner).ultrasound, "surge": (*scanner).surge, "cancel": (*scanner).cancel,
@@ -23,6 +23,25 @@ func (s *scanner) fact() (plan.Fact, error) {
 	s.example = first
 	s.at++
 	return read(s)
+}
+
+func (s *scanner) protocol() (plan.Fact, error) {
+	if s.done() {
+		return plan.Fact{}, s.fail()
+	}
+	s.at++
+	f := plan.Fact{Kind: plan.ProtocolChosen, Protocol: protocolOf(s.raw[s.at-1])}
+	f.On, _ = s.date()
+	return f, nil
+}
+
+// protocolOf is a protocol by its name or what a Spanish clinic says for it.
+func protocolOf(word string) string {
+	word = strings.ToLower(strings.Trim(word, ",."))
+	if known, ok := map[string]string{"estimulado": "stimulated", "programado": "programmed", "sustituido": "programmed"}[word]; ok {
+		return known
+	}
+	return word
 }
 
 func (s *scanner) period() (plan.Fact, error) {

@@ -107,6 +107,9 @@ func (c *colleague) fact(f plan.Fact) string {
 	case !f.On.IsZero():
 		add("%s", f.On)
 	}
+	if f.Protocol != "" {
+		add("%s", f.Protocol)
+	}
 	if f.Step != "" {
 		add("%s", c.stepName(f.Step))
 	}

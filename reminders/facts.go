@@ -178,6 +178,15 @@ func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.F
 	if err != nil {
 		return Moved{}, err
 	}
+	if c.ID == 0 && f.Kind == plan.ProtocolChosen {
+		// Chosen before she has agreed: her first cycle is opened for it.
+		if err := b.openCycle(ctx, tx, patient); err != nil {
+			return Moved{}, err
+		}
+		if c, err = b.Cycle(ctx, tx, patient); err != nil {
+			return Moved{}, err
+		}
+	}
 	if c.ID == 0 || !c.Closed.IsZero() {
 		return Moved{}, ErrNoCycle
 	}
@@ -207,7 +216,7 @@ func (b *Book) Preview(ctx context.Context, tx *store.Tx, patient int64, f plan.
 	if err != nil {
 		return Moved{}, err
 	}
-	if c.ID == 0 || !c.Closed.IsZero() {
+	if (c.ID == 0 || !c.Closed.IsZero()) && (c.ID != 0 || f.Kind != plan.ProtocolChosen) {
 		return Moved{}, ErrNoCycle
 	}
 	return b.preview(c, f, tx.Now)

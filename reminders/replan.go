@@ -175,7 +175,7 @@ func concernOf(o plan.OpenEnd) string {
 	switch key {
 	case "period_late", "bleed_late":
 		return PeriodMissing
-	case "stop", "held", string(plan.Stimulation), string(plan.LutealProgesterone), string(plan.LutealEstrogen), string(plan.LutealEnd):
+	case "stop", "held", string(plan.Stimulation), string(plan.LiningEstrogen), string(plan.LutealProgesterone), string(plan.LutealEstrogen), string(plan.LutealEnd):
 		return OrderDue
 	}
 	return DecisionDue

@@ -16,7 +16,7 @@ import (
 	"handrail.example/reminders/plan"
 )
 
-const planArgs = "[--policy F] [--facts F|-] [--as-of DATE] [--json|--ics]"
+const planArgs = "[--policy F] [--protocol NAME] [--facts F|-] [--as-of DATE] [--json|--ics]"
 
 // newFlags is a flag set that prints nothing by itself.
 func newFlags(name string) *flag.FlagSet {
@@ -42,10 +42,11 @@ func parse(f *flag.FlagSet, args []string, usage string) error {
 }
 
 func runPlan(_ context.Context, args []string, e env) error {
-	var policyFile, factsFile, asOfText string
+	var policyFile, protocol, factsFile, asOfText string
 	var asJSON, asICS bool
 	flags := newFlags("plan")
 	flags.StringVar(&policyFile, "policy", "", "")
+	flags.StringVar(&protocol, "protocol", "", "")
 	flags.StringVar(&factsFile, "facts", "-", "")
 	flags.StringVar(&asOfText, "as-of", "", "")
 	flags.BoolVar(&asJSON, "json", false, "")
@@ -58,6 +59,9 @@ func runPlan(_ context.Context, args []string, e env) error {
 	}
 	p, err := readPolicy(policyFile)
 	if err != nil {
+		return err
+	}
+	if p, err = planBy(p, protocol); err != nil {
 		return err
 	}
 	asOf, err := parseAsOf(asOfText, p.Location())
@@ -80,6 +84,19 @@ func runPlan(_ context.Context, args []string, e env) error {
 		return err
 	}
 	return printPlan(e.stdout, built)
+}
+
+// planBy is the policy with another protocol than its own, where one is named. A fact
+// that chooses a protocol goes before both.
+func planBy(p plan.Policy, protocol string) (plan.Policy, error) {
+	if protocol == "" {
+		return p, nil
+	}
+	if _, known := p.ProtocolNamed(protocol); !known {
+		return p, refusedf("there is no protocol %q; use one of %s (handrail protocols explains them)", protocol, strings.Join(p.ProtocolNames(), ", "))
+	}
+	p.Calendar.Protocol = protocol
+	return p, nil
 }
 
 func planFrom(p plan.Policy, factsFile string, asOf time.Time, stdin io.Reader) (plan.Plan, error) {

@@ -19,6 +19,7 @@ func Build(p Policy, facts []Fact, asOf time.Time) (Plan, error) {
 		return Plan{}, err
 	}
 	b.steps()
+	b.checkProtocol()
 	b.cancel()
 	b.finish()
 	return b.plan, nil
@@ -42,11 +43,27 @@ func begin(p Policy, facts []Fact, asOf time.Time) (*builder, error) {
 			return nil, refuse(f, fmt.Sprintf("item %q is not on the checklist", f.Item), "use one of "+strings.Join(sortedKeys(p.Readiness), ", "))
 		}
 	}
-	proto, ok := p.Protocol()
-	if !ok {
-		return nil, &Refusal{Fact: "policy", Why: "protocol " + quoted(p.Calendar.Protocol) + " is not known", Do: "set calendar.protocol to a known one"}
+	proto, err := p.protocolOf(l)
+	if err != nil {
+		return nil, err
 	}
 	return newBuilder(p, proto, l, asOf.In(zone)), nil
+}
+
+// protocolOf is the table that a fact chooses, else the policy's.
+func (p Policy) protocolOf(l ledger) (Protocol, error) {
+	if f, chosen := l.one(ProtocolChosen); chosen {
+		proto, known := p.ProtocolNamed(f.Protocol)
+		if !known {
+			return proto, refuse(f, "protocol "+quoted(f.Protocol)+" is not known", "use one of "+strings.Join(p.ProtocolNames(), ", "))
+		}
+		return proto, nil
+	}
+	proto, known := p.Protocol()
+	if !known {
+		return proto, &Refusal{Fact: "policy", Why: "protocol " + quoted(p.Calendar.Protocol) + " is not known", Do: "set calendar.protocol to a known one"}
+	}
+	return proto, nil
 }
 
 // Check reports whether adding one fact to those on record would be refused, as
@@ -179,6 +196,7 @@ func (b *builder) setConditions() {
 	set(WhenSurge, b.surged && (b.triggered().IsZero() || !b.surge.On.After(b.triggered())))
 	set(WhenTablets, b.has(Tablet))
 	set(WhenInjections, b.has(Injection) && !b.has(Tablet))
+	set(WhenBoth, b.has(Injection) && b.has(Tablet))
 	found, looked := b.l.last(BaselineFound)
 	set(WhenRescan, looked && found.Decision == Rescan)
 	if v := b.plan.HCG; v != nil {
@@ -216,7 +234,9 @@ func (b *builder) steps() {
 			b.planTrigger(r.Step)
 		case FitLab:
 			b.planTransfer(r.Step)
-		case FitCourse, FitStart:
+		case FitAwaited:
+			b.planAwaited(r.Step)
+		case FitCourse, FitStart, FitDated:
 			b.planOrders(r.Step)
 		case FitEnd:
 			b.planEnd(r.Step)
@@ -290,6 +310,7 @@ func (b *builder) cancel() {
 }
 
 func (b *builder) finish() {
+	b.extend()
 	b.checkEarlyValues()
 	slices.SortStableFunc(b.plan.Steps, func(x, y Step) int {
 		if c := cmp.Compare(slices.Index(StepNames, x.Name), slices.Index(StepNames, y.Name)); c != 0 {

@@ -12,30 +12,31 @@ type FactKind string
 
 // The kinds of facts.
 const (
-	PeriodStart   FactKind = "period_start"
-	Spotting      FactKind = "spotting"
-	PeriodDue     FactKind = "period_expected"
-	ProgestinEnd  FactKind = "progestin_end"
-	Ready         FactKind = "ready"
-	BaselineFound FactKind = "baseline"
-	OrderGiven    FactKind = "order"
-	StopOrder     FactKind = "stop_order"
-	DoseAnswered  FactKind = "dose"
-	Visit         FactKind = "visit"
-	Embryos       FactKind = "embryos"
-	Scan          FactKind = "scan"
-	LHSurge       FactKind = "lh_surge"
-	TriggerOrder  FactKind = "trigger_order"
-	TriggerGiven  FactKind = "trigger"
-	Transferred   FactKind = "transfer"
-	HCG           FactKind = "hcg"
-	OBScan        FactKind = "ob_ultrasound"
-	Cancelled     FactKind = "cancelled"
-	Retracted     FactKind = "retracted"
+	ProtocolChosen FactKind = "protocol"
+	PeriodStart    FactKind = "period_start"
+	Spotting       FactKind = "spotting"
+	PeriodDue      FactKind = "period_expected"
+	ProgestinEnd   FactKind = "progestin_end"
+	Ready          FactKind = "ready"
+	BaselineFound  FactKind = "baseline"
+	OrderGiven     FactKind = "order"
+	StopOrder      FactKind = "stop_order"
+	DoseAnswered   FactKind = "dose"
+	Visit          FactKind = "visit"
+	Embryos        FactKind = "embryos"
+	Scan           FactKind = "scan"
+	LHSurge        FactKind = "lh_surge"
+	TriggerOrder   FactKind = "trigger_order"
+	TriggerGiven   FactKind = "trigger"
+	Transferred    FactKind = "transfer"
+	HCG            FactKind = "hcg"
+	OBScan         FactKind = "ob_ultrasound"
+	Cancelled      FactKind = "cancelled"
+	Retracted      FactKind = "retracted"
 )
 
 // factKinds has every kind; its order breaks ties between facts of one instant.
-var factKinds = []FactKind{PeriodDue, ProgestinEnd, Ready, Spotting, PeriodStart, BaselineFound, OrderGiven, StopOrder,
+var factKinds = []FactKind{ProtocolChosen, PeriodDue, ProgestinEnd, Ready, Spotting, PeriodStart, BaselineFound, OrderGiven, StopOrder,
 	DoseAnswered, Visit, Embryos, Scan, LHSurge, TriggerOrder, TriggerGiven, Transferred, HCG, OBScan, Cancelled, Retracted}
 
 // Decision is what a baseline led to.
@@ -104,6 +105,8 @@ type Fact struct {
 	Step StepName
 	// Item is the readiness item that a ready fact is about.
 	Item string
+	// Protocol names the table that the cycle is planned by.
+	Protocol string
 
 	// EmbryoDay is the embryo's age in days at transfer: 3, 5 or 6; 0 where not
 	// said. Count is how many embryos were transferred; 0 where not said.

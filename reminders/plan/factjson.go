@@ -39,6 +39,7 @@ type wire struct {
 	Taken        *bool      `json:"taken,omitempty"`
 	Step         *string    `json:"step,omitempty"`
 	Item         *string    `json:"item,omitempty"`
+	Protocol     *string    `json:"protocol,omitempty"`
 	EmbryoDay    *int       `json:"embryo_day,omitempty"`
 	Embryos      *int       `json:"embryos,omitempty"`
 	RightMM      *[]float64 `json:"right_mm,omitempty"`
@@ -173,26 +174,27 @@ func jsonWhy(err error) string {
 
 // fields are what a kind of fact has; those before the bar are compulsory.
 var fields = map[FactKind]string{
-	PeriodStart:   "at |",
-	Spotting:      "at |",
-	PeriodDue:     "on |",
-	ProgestinEnd:  "on |",
-	Ready:         "item on |",
-	BaselineFound: "on decision | cyst_mm estradiol_pg_ml progesterone_ng_ml hcg_iu_per_l",
-	OrderGiven:    "drug dose unit times from stop | product route prescriber checked_by",
-	StopOrder:     "order on | prescriber reason",
-	DoseAnswered:  "order at taken |",
-	Visit:         "step at |",
-	Embryos:       "embryo_day | embryos",
-	Scan:          "on | right_mm left_mm lining_mm pattern",
-	LHSurge:       "on |",
-	TriggerOrder:  "at drug dose unit | product route prescriber checked_by night_of",
-	TriggerGiven:  "at | drug product route dose unit night_of",
-	Transferred:   "on | embryo_day embryos",
-	HCG:           "at iu_per_l |",
-	OBScan:        "on | viable",
-	Cancelled:     "on reason |",
-	Retracted:     "replaces reason |",
+	ProtocolChosen: "protocol on |",
+	PeriodStart:    "at |",
+	Spotting:       "at |",
+	PeriodDue:      "on |",
+	ProgestinEnd:   "on |",
+	Ready:          "item on |",
+	BaselineFound:  "on decision | cyst_mm estradiol_pg_ml progesterone_ng_ml hcg_iu_per_l",
+	OrderGiven:     "drug dose unit times from stop | product route prescriber checked_by",
+	StopOrder:      "order on | prescriber reason",
+	DoseAnswered:   "order at taken |",
+	Visit:          "step at |",
+	Embryos:        "embryo_day | embryos",
+	Scan:           "on | right_mm left_mm lining_mm pattern",
+	LHSurge:        "on |",
+	TriggerOrder:   "at drug dose unit | product route prescriber checked_by night_of",
+	TriggerGiven:   "at | drug product route dose unit night_of",
+	Transferred:    "on | embryo_day embryos",
+	HCG:            "at iu_per_l |",
+	OBScan:         "on | viable",
+	Cancelled:      "on reason |",
+	Retracted:      "replaces reason |",
 }
 
 func fieldsOf(k FactKind) (required, optional []string) {
@@ -325,6 +327,7 @@ func (f *Fact) readValues(w wire) {
 	f.Stop = Stop(or(w.Stop))
 	f.Prescriber, f.CheckedBy = or(w.Prescriber), or(w.CheckedBy)
 	f.Order, f.Taken, f.Step, f.Item = or(w.Order), w.Taken, StepName(or(w.Step)), or(w.Item)
+	f.Protocol = or(w.Protocol)
 	f.EmbryoDay, f.Count = or(w.EmbryoDay), or(w.Embryos)
 	f.RightMM, f.LeftMM, f.LiningMM, f.Pattern = or(w.RightMM), or(w.LeftMM), w.LiningMM, Pattern(or(w.Pattern))
 	f.IUPerL, f.Viable, f.Reason = or(w.IUPerL), w.Viable, or(w.Reason)
@@ -346,7 +349,7 @@ func (f Fact) MarshalJSON() ([]byte, error) {
 		Progesterone: f.BloodProgesterone, Beta: f.Beta,
 		Drug: text(f.Drug), Product: text(f.Product), Route: text(f.Route), Unit: text(f.Unit),
 		From: text(f.From.String()), Prescriber: text(f.Prescriber), CheckedBy: text(f.CheckedBy),
-		Order: text(f.Order), Taken: f.Taken, Step: text(string(f.Step)), Item: text(f.Item),
+		Order: text(f.Order), Taken: f.Taken, Step: text(string(f.Step)), Item: text(f.Item), Protocol: text(f.Protocol),
 		EmbryoDay: number(f.EmbryoDay), Embryos: number(f.Count), LiningMM: f.LiningMM,
 		Pattern: text(string(f.Pattern)), NightOf: text(f.NightOf.String()), Viable: f.Viable, Reason: text(f.Reason)}
 	if !f.At.IsZero() {

@@ -23,7 +23,7 @@ type ledger struct {
 }
 
 // onceInCycle are the kinds of which a cycle has one at most.
-var onceInCycle = []FactKind{PeriodStart, PeriodDue, ProgestinEnd, Embryos, LHSurge, TriggerOrder, TriggerGiven, Transferred, Cancelled}
+var onceInCycle = []FactKind{ProtocolChosen, PeriodStart, PeriodDue, ProgestinEnd, Embryos, LHSurge, TriggerOrder, TriggerGiven, Transferred, Cancelled}
 
 // newLedger resolves what replaces what and refuses a set of facts that cannot
 // all be true. asOf stands for now.

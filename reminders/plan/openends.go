@@ -65,7 +65,7 @@ func (b *builder) openStep(s Step, add addOpen) {
 		return
 	}
 	switch s.Name {
-	case Stimulation, LutealEstrogen, LutealProgesterone, LutealEnd:
+	case Stimulation, LiningEstrogen, LutealEstrogen, LutealProgesterone, LutealEnd, Surge:
 	case Trigger:
 		if !b.given && b.ordered {
 			late := b.trigger.At.Add(b.pol.Messages.DoseDeadlines[TriggerDrug].After)
@@ -98,20 +98,30 @@ func (b *builder) openOrders(add addOpen) {
 	for _, s := range b.plan.Steps {
 		switch {
 		case s.Status == Done || s.Status == Dropped:
-		case s.Name == Stimulation && !s.Booked && !b.cleared.IsZero():
+		case (s.Name == Stimulation || s.Name == LiningEstrogen) && !s.Booked && !b.cleared.IsZero():
 			add(s.Key, s.Name, b.evening(b.cleared), because("open_no_start_order", "on", b.cleared.String()))
 		case s.Name == LutealProgesterone && !s.Booked && b.anchorFirm(s.Name):
 			add(s.Key, s.Name, b.morning(s.On), because("open_no_luteal_order", "on", s.On.String()))
+		case s.Name == Surge:
+			add(s.Key, s.Name, b.morning(s.To.AddDays(1)), because("open_no_surge", "to", s.To.String()))
 		case s.Name == LutealEnd && open > 0 && b.transferred:
 			add(s.Key, s.Name, b.morning(s.On), b.endReason(s))
 		}
 	}
 	for _, c := range b.orders {
-		if s, ok := b.plan.Step(string(Stimulation) + "/" + c.key); ok && c.held && s.Status != Dropped {
-			add("held/"+c.key, Stimulation, b.evening(c.first), because("open_held", "from", c.first.String()))
+		if s, ok := b.preparation(c); ok && c.held && s.Status != Dropped {
+			add("held/"+c.key, s.Name, b.evening(c.first), because("open_held", "from", c.first.String()))
 		}
 	}
 	b.openDecision(add)
+}
+
+// preparation is the row of an order that waits for a cleared baseline.
+func (b *builder) preparation(c course) (Step, bool) {
+	if s, ok := b.plan.Step(string(Stimulation) + "/" + c.key); ok {
+		return s, true
+	}
+	return b.plan.Step(string(LiningEstrogen) + "/" + c.key)
 }
 
 func (b *builder) endReason(s Step) Reason {
@@ -144,6 +154,9 @@ func (b *builder) openDecision(add addOpen) {
 	}
 	if m, planned := b.anchors[Monitoring]; planned && m.on.After(scan.On) {
 		return
+	}
+	if b.transferOffset(LutealProgesterone) > 0 && b.anchors[LutealProgesterone].firm() && !b.anchors[LutealProgesterone].on.IsZero() {
+		return // progesterone is ordered, which is the decision
 	}
 	add("decision/"+scan.On.String(), Monitoring, b.evening(scan.On), because("open_no_decision", "on", scan.On.String()))
 }

@@ -17,6 +17,7 @@ import (
 const everyKind = `[
 {"fact":"period_expected","id":"a","on":"2026-03-01"},
 {"fact":"progestin_end","id":"b","on":"2026-02-20"},
+{"fact":"protocol","id":"z","on":"2026-02-20","protocol":"stimulated"},
 {"fact":"ready","id":"c","item":"consents","on":"2026-02-21"},
 {"fact":"spotting","id":"d","at":"2026-03-01T21:00"},
 {"fact":"period_start","id":"e","at":"2026-03-02T08:15"},
@@ -103,10 +104,12 @@ func TestDefaultPolicyIsSound(t *testing.T) {
 	if !reflect.DeepEqual(got, DefaultPolicy()) {
 		t.Error("the printed policy does not read as the default")
 	}
-	for _, row := range protocols[0].Rows {
-		w, set := got.Windows[row.Rule]
-		if !set || !reflect.DeepEqual(w, row.window()) {
-			t.Errorf("%s: the policy prints %+v, the table has %+v", row.Rule, w, row.window())
+	for _, table := range protocols {
+		for _, row := range table.Rows {
+			w, set := got.Windows[row.Rule]
+			if !set || !reflect.DeepEqual(w, row.window()) {
+				t.Errorf("%s, %s: the policy prints %+v, the table has %+v", table.Name, row.Rule, w, row.window())
+			}
 		}
 	}
 }
@@ -327,7 +330,9 @@ func FuzzParsePolicy(f *testing.F) {
 }
 
 func FuzzParseProtocol(f *testing.F) {
-	f.Add(stimulated)
+	for _, name := range []string{"stimulated.yaml", "natural.yaml", "programmed.yaml"} {
+		f.Add(mustRead(name))
+	}
 	f.Add([]byte("protocol: x\nrows: [{rule: a, step: trigger, anchor: cycle_day_one, count: cycle_day, from: 2, preferred: 3, to: 4, fit: evening, with: transfer, phrase: x}]"))
 	p := DefaultPolicy()
 	p.Windows = nil

@@ -216,6 +216,9 @@ func DefaultPolicy() Policy {
 func ParsePolicy(b []byte) (Policy, error) {
 	p := DefaultPolicy()
 	fs := strict(b, &p)
+	for i := range p.Protocols {
+		p.Protocols[i].expand(fmt.Sprintf("protocols[%d].", i), &fs)
+	}
 	// A field of a wrong type has kept the default, which is sound, so the
 	// other rules can be checked all the same.
 	p.check(&fs)

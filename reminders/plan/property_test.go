@@ -32,12 +32,15 @@ func anyCycle(t *rapid.T, p Policy) ([]Fact, time.Time) {
 	}
 	flip := func(what string) bool { return rapid.Bool().Draw(t, what) }
 
+	if flip("protocol chosen") {
+		put(Fact{Kind: ProtocolChosen, On: one.AddDays(-3), Protocol: rapid.SampledFrom(p.ProtocolNames()).Draw(t, "protocol")})
+	}
 	put(Fact{Kind: PeriodStart, At: one.At(civil.TimeOfDay(rapid.IntRange(0, 1019).Draw(t, "flow")), p.Location())})
 	if flip("looked") {
 		put(Fact{Kind: BaselineFound, On: on(0, 5, "baseline"), Decision: rapid.SampledFrom([]Decision{Start, Rescan, Cancel}).Draw(t, "decision")})
 	}
 	if flip("tablets") {
-		put(Fact{Kind: OrderGiven, Drug: rapid.SampledFrom([]string{"letrozole", "menotropin"}).Draw(t, "drug"), Dose: 5, Unit: "mg",
+		put(Fact{Kind: OrderGiven, Drug: rapid.SampledFrom([]string{"letrozole", "menotropin", "estradiol", "progesterone"}).Draw(t, "drug"), Dose: 5, Unit: "mg",
 			Times: []civil.TimeOfDay{1200}, From: on(1, 6, "first dose"),
 			Stop: rapid.SampledFrom([]Stop{{AfterDoses: 5}, {AfterDays: 7}, {AtTrigger: true}, {UntilOrder: true}}).Draw(t, "stop")})
 	}

@@ -76,7 +76,7 @@ func (c *Care) Day(ctx context.Context, tx *store.Tx, actor triage.Staff, d civi
 // course reports whether a step is medication that runs for days, which is no
 // appointment.
 func course(s plan.Step) bool {
-	return s.Name == plan.Stimulation || s.Name == plan.LutealEstrogen || s.Name == plan.LutealProgesterone
+	return s.Name == plan.Stimulation || s.Name == plan.LiningEstrogen || s.Name == plan.Surge || s.Name == plan.LutealEstrogen || s.Name == plan.LutealProgesterone
 }
 
 func compareMinutes(a, b time.Time) int {
