@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -307,6 +308,9 @@ func (a *applying) notes(c openCase) []triage.Line {
 	case a.m.today().Before(one):
 		lines = []triage.Line{{Key: "note.day_one", Args: phrase.Args{"day": one.String()}}}
 	}
+	if a.rhBleeds() {
+		lines = append([]triage.Line{{Key: "note.rh_negative"}}, lines...)
+	}
 	if c.Why == "missing" {
 		lines = append(lines, triage.Line{Key: "note.missing", Args: phrase.Args{"items": strings.Join(a.m.missing, ", ")}})
 	} else if c.Why != "" {
@@ -317,6 +321,16 @@ func (a *applying) notes(c openCase) []triage.Line {
 		lines = append(lines, triage.Line{Key: "note.media", Args: phrase.Args{"what": a.m.in.Attachment}})
 	}
 	return lines
+}
+
+// rhBleeds reports whether somebody Rh-negative writes of bleeding after a transfer: it
+// stands in front of everything else that staff read, since it has to be acted on
+// within days (anti-D within 72 hours: from memory).
+func (a *applying) rhBleeds() bool {
+	f, known := a.m.cycle.Live(plan.RhFactor)
+	_, transferred := a.m.cycle.Live(plan.Transferred)
+	bleeds := slices.ContainsFunc(a.m.reading.Findings, func(f rules.Finding) bool { return f == rules.LightBleeding || f == rules.HeavyBleeding })
+	return known && f.Rh == "negative" && transferred && (bleeds || a.m.bleedingOnly())
 }
 
 // record writes a fact down. What cannot be true is no failure of hers: it is put

@@ -11,6 +11,7 @@ var readers = map[string]func(*scanner) (plan.Fact, error){
 	"protocol": (*scanner).protocol, "period": (*scanner).period, "spotting": (*scanner).spotting, "expects": (*scanner).expects, "progestin": (*scanner).progestin,
 	"baseline": (*scanner).baseline, "visit": (*scanner).visit, "scan": (*scanner).scan, "order": (*scanner).order,
 	"trigger": (*scanner).trigger, "embryos": (*scanner).embryos, "transfer": (*scanner).transfer, "hcg": (*scanner).hcg,
+	"conclude": (*scanner).conclude, "methotrexate": (*scanner).methotrexate, "handover": (*scanner).handover, "rh": (*scanner).rh, "called": (*scanner).called,
 	"ultrasound": (*scanner).ultrasound, "surge": (*scanner).surge, "cancel": (*scanner).cancel,
 }
 
@@ -107,7 +108,7 @@ func (s *scanner) baseline() (plan.Fact, error) {
 // visitWords are the visits by the word that a clinic says for them.
 var visitWords = map[string]plan.StepName{
 	"baseline": plan.Baseline, "scan": plan.Monitoring, "transfer": plan.Transfer, "test": plan.HCGFirst, "repeat": plan.HCGRepeat,
-	"ultrasound": plan.OBUltrasound, "followup": plan.FollowUp,
+	"ultrasound": plan.OBUltrasound, "call": plan.Call, "day4": plan.HCGDay4, "day7": plan.HCGDay7, "followup": plan.FollowUp,
 }
 
 func (s *scanner) visit() (plan.Fact, error) {
@@ -348,6 +349,10 @@ func (s *scanner) hcg() (plan.Fact, error) {
 func (s *scanner) ultrasound() (plan.Fact, error) {
 	f := plan.Fact{Kind: plan.OBScan}
 	f.On, _ = s.date()
+	if site := s.site(); site != "" {
+		f.Site = site
+		return f, s.placed(&f)
+	}
 	not := s.take("not") != ""
 	switch s.take("viable", "uncertain") {
 	case "viable":

@@ -160,13 +160,38 @@ func (c *colleague) values(f plan.Fact, add func(string, ...any)) {
 	if f.Count != 0 {
 		add("%s %d", c.phrase("value.embryos", nil), f.Count)
 	}
-	if f.Kind == plan.OBScan {
+	for _, word := range f.Placed() {
+		add("%s", c.word(word))
+	}
+	for _, word := range []string{string(f.Path), f.Rh} {
+		if word != "" {
+			add("%s", c.word(word))
+		}
+	}
+	if f.Kind == plan.Methotrexate && f.Dose != 0 {
+		add("%v %s", f.Dose, f.Unit)
+	}
+	if f.Drug == "" && f.Prescriber != "" {
+		add("%s", c.phrase("staff.prescribed", phrase.Args{"by": f.Prescriber}))
+	}
+	if f.Kind == plan.HandoverItem {
+		add("%s", c.item(f.Item))
+	}
+	if f.Kind == plan.OBScan && (f.Site == "" || f.Viable != nil) {
 		key := "uncertain"
 		if f.Viable != nil {
 			key = map[bool]string{true: "viable", false: "not_viable"}[*f.Viable]
 		}
 		add("%s", c.phrase("value."+key, nil))
 	}
+}
+
+// word is a word of the calendar in her language, where the phrasebook has it.
+func (c *colleague) word(w string) string {
+	if key := "word." + w; c.room.Service.Phrases.Has(key) {
+		return c.phrase(key, nil)
+	}
+	return w
 }
 
 func diameters(mm []float64) string {

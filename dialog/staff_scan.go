@@ -73,6 +73,9 @@ func (s *scanner) wordAt(i int) string {
 	if known, ok := trade[w]; ok {
 		return known
 	}
+	if known, ok := pathTrade[w]; ok {
+		return known
+	}
 	return w
 }
 

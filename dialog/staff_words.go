@@ -156,7 +156,7 @@ func (c *colleague) help(ctx context.Context) error {
 	parts := []string{c.phrase("staff.help", nil)}
 	if c.in.Who.May(triage.EnterFact) == nil {
 		parts = append(parts, c.phrase("staff.help_entries", nil))
-		for _, k := range []string{"protocol", "period", "baseline", "visit", "scan", "order", "stop", "trigger_order", "trigger", "embryos", "transfer", "hcg", "ultrasound",
+		for _, k := range []string{"protocol", "period", "baseline", "visit", "scan", "order", "stop", "trigger_order", "trigger", "embryos", "transfer", "hcg", "ultrasound", "conclude", "methotrexate", "handover", "rh",
 			"surge", "expects", "progestin", "cancel", "correct", "undo", "check", "finish"} {
 			parts = append(parts, c.phrase("example."+k, nil))
 		}

@@ -119,7 +119,7 @@ func (w *wants) trigger(a Asked) {
 // booked them: a reminder of what follows a result must not be its first hint.
 var tells = map[plan.StepName]struct{ onlyBooked bool }{
 	plan.Baseline: {}, plan.Monitoring: {}, plan.Transfer: {true}, plan.HCGFirst: {},
-	plan.HCGRepeat: {true}, plan.OBUltrasound: {true}, plan.FollowUp: {true},
+	plan.HCGRepeat: {true}, plan.HCGDay4: {true}, plan.HCGDay7: {true}, plan.OBUltrasound: {true}, plan.FollowUp: {true},
 }
 
 // visit reminds of a visit on the evening before and once more on the day.

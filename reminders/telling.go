@@ -20,7 +20,7 @@ func Visible(p plan.Plan) []plan.Step {
 	var steps []plan.Step
 	for _, s := range p.Steps {
 		switch {
-		case s.Status == plan.Dropped || s.Name == plan.LutealEnd:
+		case s.Status == plan.Dropped || s.Name == plan.LutealEnd || s.Name == plan.Handover:
 		case s.Name == plan.Trigger && !s.Booked && surged(p):
 		case plan.ResultBound(s) && (!s.Booked || s.Status == plan.Done):
 		default:

@@ -43,6 +43,11 @@ func begin(p Policy, facts []Fact, asOf time.Time) (*builder, error) {
 			return nil, refuse(f, fmt.Sprintf("item %q is not on the checklist", f.Item), "use one of "+strings.Join(sortedKeys(p.Readiness), ", "))
 		}
 	}
+	for _, f := range l.of(HandoverItem) {
+		if _, known := p.Handover[f.Item]; !known {
+			return nil, refuse(f, fmt.Sprintf("item %q is not on the list for the hand-over", f.Item), "use one of "+strings.Join(sortedKeys(p.Handover), ", "))
+		}
+	}
 	proto, err := p.protocolOf(l)
 	if err != nil {
 		return nil, err
@@ -117,8 +122,11 @@ type builder struct {
 	transferred    bool
 	values         []Fact
 	orders         []course
-	anchors        map[StepName]span
-	conditions     map[Condition]bool
+	// way is what the pregnancy has come to, mtx the last methotrexate.
+	way        way
+	mtx        Fact
+	anchors    map[StepName]span
+	conditions map[Condition]bool
 }
 
 func newBuilder(p Policy, proto Protocol, l ledger, asOf time.Time) *builder {
@@ -204,9 +212,7 @@ func (b *builder) setConditions() {
 		set(WhenUnclear, v.Verdict == Below || v.Verdict == Falling || v.Verdict == Equivocal)
 		set(WhenNegative, v.Verdict == Negative && !b.tooEarly(b.values[len(b.values)-1]))
 	}
-	scan, scanned := b.l.last(OBScan)
-	set(WhenUncertain, scanned && scan.Viable == nil)
-	set(WhenLost, scanned && scan.Viable != nil && !*scan.Viable)
+	b.setWay()
 }
 
 // tooEarly reports whether a draw came before the window of the first hCG, so
@@ -311,6 +317,8 @@ func (b *builder) cancel() {
 
 func (b *builder) finish() {
 	b.extend()
+	b.checkHandover()
+	b.plan.Path, b.plan.PathWhy = b.way.path, b.way.why
 	b.checkEarlyValues()
 	slices.SortStableFunc(b.plan.Steps, func(x, y Step) int {
 		if c := cmp.Compare(slices.Index(StepNames, x.Name), slices.Index(StepNames, y.Name)); c != 0 {
@@ -325,9 +333,7 @@ func (b *builder) finish() {
 		return cmp.Compare(slices.Index(StepNames, x.Step), slices.Index(StepNames, y.Step))
 	})
 	if b.transferred {
-		scan, ok := b.l.last(OBScan)
-		viable := ok && scan.Viable != nil && *scan.Viable
-		b.plan.Gestation = gestationOf(b.transfer.On, b.embryoDay, b.today, viable)
+		b.plan.Gestation = gestationOf(b.transfer.On, b.embryoDay, b.today, b.way.path == Ongoing)
 	}
 	b.plan.Doses = b.doses()
 	b.plan.Open = b.openEnds()

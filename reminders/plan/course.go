@@ -305,7 +305,7 @@ func (b *builder) knownEnd(s *Step, f found, last civil.Date) {
 		s.Status = Done
 	}
 	early := last.Before(s.From)
-	if ongoing := !b.conditions[WhenNegative] && !b.conditions[WhenLost] && b.cancelled.IsZero(); f.anchor.firm() && ongoing && (early || last.After(s.To)) {
+	if ongoing := !b.conditions[WhenNegative] && !b.conditions[WhenLost] && !b.conditions[WhenEctopic] && b.cancelled.IsZero(); f.anchor.firm() && ongoing && (early || last.After(s.To)) {
 		b.conflict(*s, because("end_outside", "last", last.String(), "earliest", s.From.String(), "latest", s.To.String()))
 	}
 	if early {
@@ -338,8 +338,9 @@ func (b *builder) endsOf(classes []DrugClass) (last civil.Date, open int) {
 func (b *builder) overSince() civil.Date {
 	switch {
 	case b.conditions[WhenLost]:
-		scan, _ := b.l.last(OBScan)
-		return scan.On
+		return b.way.on
+	case b.conditions[WhenEctopic]:
+		return b.way.on
 	case b.conditions[WhenNegative]:
 		return civil.DateOf(b.values[len(b.values)-1].At)
 	}

@@ -30,6 +30,12 @@ const (
 	TriggerGiven   FactKind = "trigger"
 	Transferred    FactKind = "transfer"
 	HCG            FactKind = "hcg"
+	Concluded      FactKind = "conclusion"
+	Methotrexate   FactKind = "methotrexate"
+	HandoverItem   FactKind = "handover"
+	HandedOver     FactKind = "handed_over"
+	Called         FactKind = "called"
+	RhFactor       FactKind = "rh"
 	OBScan         FactKind = "ob_ultrasound"
 	Cancelled      FactKind = "cancelled"
 	Retracted      FactKind = "retracted"
@@ -37,7 +43,8 @@ const (
 
 // factKinds has every kind; its order breaks ties between facts of one instant.
 var factKinds = []FactKind{ProtocolChosen, PeriodDue, ProgestinEnd, Ready, Spotting, PeriodStart, BaselineFound, OrderGiven, StopOrder,
-	DoseAnswered, Visit, Embryos, Scan, LHSurge, TriggerOrder, TriggerGiven, Transferred, HCG, OBScan, Cancelled, Retracted}
+	DoseAnswered, Visit, Embryos, Scan, LHSurge, TriggerOrder, TriggerGiven, Transferred, HCG, Called, OBScan, Concluded,
+	Methotrexate, HandoverItem, HandedOver, RhFactor, Cancelled, Retracted}
 
 // Decision is what a baseline led to.
 type Decision string
@@ -103,7 +110,7 @@ type Fact struct {
 	Taken *bool
 	// Step is what a visit is for.
 	Step StepName
-	// Item is the readiness item that a ready fact is about.
+	// Item is the item of a checklist that a ready or a handover fact is about.
 	Item string
 	// Protocol names the table that the cycle is planned by.
 	Protocol string
@@ -124,6 +131,16 @@ type Fact struct {
 	IUPerL float64
 	// Viable is what an early pregnancy ultrasound showed; nil when uncertain.
 	Viable *bool
+	// What that ultrasound found: where, how many, the crown-rump length and the mean
+	// diameter of an empty sac in mm; nil or empty where it was not said.
+	Site         Site
+	Sacs         int
+	CRLMM, SacMM *float64
+	Heartbeat    *bool
+	// Path is what a clinician has concluded.
+	Path Path
+	// Rh is "negative" or "positive".
+	Rh string
 	// Reason is why the cycle was cancelled or a fact retracted.
 	Reason string
 

@@ -27,7 +27,7 @@ type ICSOptions struct {
 // the pregnancy test.
 func ResultBound(s Step) bool {
 	switch s.Name {
-	case HCGRepeat, OBUltrasound, LutealEnd, FollowUp:
+	case HCGRepeat, HCGDay4, HCGDay7, OBUltrasound, LutealEnd, Handover, FollowUp:
 		return true
 	}
 	return false
@@ -36,7 +36,7 @@ func ResultBound(s Step) bool {
 // neutralTitle names a step without drug, embryo, pregnancy or result.
 func neutralTitle(s Step) string {
 	switch s.Name {
-	case Stimulation, Trigger, LutealEstrogen, LutealProgesterone, LutealEnd:
+	case Stimulation, LiningEstrogen, Surge, Trigger, LutealEstrogen, LutealProgesterone, LutealEnd:
 		return "Reminder"
 	}
 	return "Appointment"

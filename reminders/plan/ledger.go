@@ -23,7 +23,7 @@ type ledger struct {
 }
 
 // onceInCycle are the kinds of which a cycle has one at most.
-var onceInCycle = []FactKind{ProtocolChosen, PeriodStart, PeriodDue, ProgestinEnd, Embryos, LHSurge, TriggerOrder, TriggerGiven, Transferred, Cancelled}
+var onceInCycle = []FactKind{ProtocolChosen, RhFactor, HandedOver, PeriodStart, PeriodDue, ProgestinEnd, Embryos, LHSurge, TriggerOrder, TriggerGiven, Transferred, Cancelled}
 
 // newLedger resolves what replaces what and refuses a set of facts that cannot
 // all be true. asOf stands for now.
@@ -203,7 +203,7 @@ func (l ledger) checkRepeats() error {
 // number may.
 func repeatKey(f Fact) string {
 	switch f.Kind {
-	case BaselineFound, OBScan:
+	case BaselineFound, OBScan, Concluded, Methotrexate:
 		return fmt.Sprintf("%s %s", f.Kind, f.On)
 	case HCG:
 		return fmt.Sprintf("%s %d", f.Kind, f.At.Unix())
@@ -246,7 +246,7 @@ func (l ledger) checkOrders() error {
 // happened are the kinds that tell of something that is over, so that none can
 // lie ahead of now.
 var happened = []FactKind{PeriodStart, Spotting, Ready, BaselineFound, DoseAnswered, Scan, LHSurge, TriggerGiven,
-	Transferred, HCG, OBScan, Cancelled}
+	Transferred, HCG, OBScan, Concluded, Methotrexate, HandoverItem, HandedOver, Called, Cancelled}
 
 func (l ledger) checkNow(asOf time.Time) error {
 	today := civil.DateOf(asOf)

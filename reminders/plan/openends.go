@@ -25,6 +25,7 @@ func (b *builder) openEnds() []OpenEnd {
 	}
 	b.openOrders(add)
 	b.openResults(add)
+	b.atOnce(out)
 	slices.SortStableFunc(out, func(x, y OpenEnd) int { return cmp.Or(x.Due.Compare(y.Due), cmp.Compare(x.Key, y.Key)) })
 	return out
 }
@@ -71,6 +72,10 @@ func (b *builder) openStep(s Step, add addOpen) {
 			late := b.trigger.At.Add(b.pol.Messages.DoseDeadlines[TriggerDrug].After)
 			add(s.Key, s.Name, late, because("open_trigger_unconfirmed", "at", s.At.Format("2006-01-02 15:04")))
 		}
+	case Call:
+		add(s.Key, s.Name, s.At, because("open_call", "at", s.At.Format("2006-01-02 15:04")))
+	case Handover:
+		add(s.Key, s.Name, b.evening(s.To), because("open_handover", "on", s.To.String()))
 	default:
 		if s.On.IsZero() {
 			add(s.Key, s.Name, b.unplannedDue(s), because("open_not_planned"))
@@ -128,6 +133,8 @@ func (b *builder) endReason(s Step) Reason {
 	switch {
 	case b.conditions[WhenNegative]:
 		return because("open_stop_after_negative", "on", s.From.String())
+	case b.conditions[WhenEctopic]:
+		return because("open_stop_after_ectopic", "on", s.From.String())
 	case b.conditions[WhenLost]:
 		return because("open_stop_after_scan", "on", s.From.String())
 	}
@@ -172,7 +179,6 @@ func (b *builder) openResults(add addOpen) {
 		add("result/"+last.At.UTC().Format("200601021504"), HCGRepeat, last.At,
 			because("open_result", "on", civil.DateOf(last.At).String(), "verdict", verdict))
 	}
-	if scan, ok := b.l.last(OBScan); ok && scan.Viable == nil {
-		add("scan/"+scan.On.String(), OBUltrasound, b.evening(scan.On), because("open_scan_uncertain", "on", scan.On.String()))
-	}
+	b.openPath(add)
+	b.openMethotrexate(add)
 }

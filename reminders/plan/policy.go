@@ -26,7 +26,9 @@ type Policy struct {
 	Messages  Messages           `yaml:"messages"`
 	Triage    Triage             `yaml:"triage"`
 	Readiness map[string]Readied `yaml:"readiness"`
-	Enrolment Enrolment          `yaml:"enrolment"`
+	// Handover is what goes to obstetrics when care is handed over.
+	Handover  map[string]HandedItem `yaml:"handover"`
+	Enrolment Enrolment             `yaml:"enrolment"`
 }
 
 // Clinic is who the patient is dealing with.
@@ -184,6 +186,12 @@ type Readied struct {
 	Required bool `yaml:"required"`
 	// ValidDays is how long it holds; 0 means for good.
 	ValidDays int `yaml:"valid_days"`
+}
+
+// HandedItem is one item of the checklist for the hand-over to obstetrics.
+type HandedItem struct {
+	// Required: without it the hand-over is not complete.
+	Required bool `yaml:"required"`
 }
 
 // Enrolment is how a patient joins.

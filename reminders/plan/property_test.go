@@ -74,10 +74,34 @@ func anyCycle(t *rapid.T, p Policy) ([]Fact, time.Time) {
 			viable := rapid.SampledFrom([]*bool{nil, new(bool), ptr(true)}).Draw(t, "viable")
 			put(Fact{Kind: OBScan, On: transfer.AddDays(rapid.IntRange(18, 35).Draw(t, "ultrasound on")), Viable: viable})
 		}
+		out = append(out, pathFacts(t, transfer, civil.DateOf(asOf), len(out))...)
 	} else if flip("cancelled") {
 		put(Fact{Kind: Cancelled, On: on(1, 25, "cancelled on"), Reason: "thin lining"})
 	}
 	return out, asOf
+}
+
+// pathFacts are what may be found and done after a positive test.
+func pathFacts(t *rapid.T, transfer, today civil.Date, n int) []Fact {
+	var out []Fact
+	put := func(what string, f Fact) {
+		if rapid.Bool().Draw(t, what) && !f.day().After(today) {
+			f.ID = fmt.Sprintf("p%d-%d", n, len(out))
+			out = append(out, f)
+		}
+	}
+	day := func(what string) civil.Date { return transfer.AddDays(rapid.IntRange(16, 60).Draw(t, what)) }
+	site := rapid.SampledFrom(sites).Draw(t, "site")
+	scan := Fact{Kind: OBScan, On: transfer.AddDays(rapid.IntRange(36, 50).Draw(t, "site on")), Site: site}
+	if site != NothingSeen && rapid.Bool().Draw(t, "measured") {
+		scan.CRLMM, scan.Heartbeat = ptr(rapid.Float64Range(1, 30).Draw(t, "crl")), ptr(rapid.Bool().Draw(t, "heartbeat"))
+	}
+	put("placed", scan)
+	put("concluded", Fact{Kind: Concluded, On: day("concluded on"), Path: rapid.SampledFrom(Paths()).Draw(t, "path")})
+	put("treated", Fact{Kind: Methotrexate, On: day("methotrexate on")})
+	put("handed over", Fact{Kind: HandedOver, On: day("handed over on")})
+	put("rh known", Fact{Kind: RhFactor, On: transfer, Rh: "negative"})
+	return out
 }
 
 func luteal(t *rapid.T, transfer civil.Date, n int) []Fact {

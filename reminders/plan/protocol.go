@@ -24,14 +24,18 @@ const (
 	Transfer           StepName = "transfer"
 	HCGFirst           StepName = "hcg_first"
 	HCGRepeat          StepName = "hcg_repeat"
+	HCGDay4            StepName = "hcg_day_4"
+	HCGDay7            StepName = "hcg_day_7"
+	Call               StepName = "call"
 	OBUltrasound       StepName = "ob_ultrasound"
 	LutealEnd          StepName = "luteal_end"
+	Handover           StepName = "handover"
 	FollowUp           StepName = "follow_up"
 )
 
 // StepNames has every step in listing order.
 var StepNames = []StepName{Baseline, Stimulation, LiningEstrogen, Monitoring, Surge, Trigger, LutealEstrogen,
-	LutealProgesterone, Transfer, HCGFirst, HCGRepeat, OBUltrasound, LutealEnd, FollowUp}
+	LutealProgesterone, Transfer, HCGFirst, HCGRepeat, HCGDay4, HCGDay7, Call, OBUltrasound, LutealEnd, Handover, FollowUp}
 
 // Fit is the rule by which a step finds its day.
 type Fit string
@@ -75,6 +79,12 @@ const (
 	WhenNegative   Condition = "negative"
 	WhenLost       Condition = "lost"
 	WhenUncertain  Condition = "uncertain_scan"
+	WhenOngoing    Condition = "ongoing"
+	WhenUnknown    Condition = "unknown_location"
+	WhenFollowed   Condition = "followed"
+	WhenEctopic    Condition = "ectopic"
+
+	WhenMethotrexate Condition = "methotrexate"
 )
 
 // The anchors that are no steps.
@@ -84,14 +94,18 @@ const (
 	anchorLast       = "last"
 	anchorLastHCG    = "last_hcg"
 	anchorInjections = "injection_doses"
+	anchorPath       = "path"
+	anchorFollowed   = "followed"
+
+	anchorMethotrexate = "methotrexate"
 )
 
 var (
 	fits       = []Fit{FitClinic, FitPair, FitLab, FitEvening, FitCourse, FitStart, FitEnd, FitDated, FitAwaited}
 	counts     = []Count{CountCycleDay, CountDays, CountGestation, CountEmbryo}
 	conditions = []Condition{WhenSurge, WhenTablets, WhenInjections, WhenBoth, WhenRescan, WhenUnclear,
-		WhenPoorRise, WhenNegative, WhenLost, WhenUncertain}
-	factAnchors = []string{anchorDayOne, anchorSurge, anchorLast, anchorLastHCG, anchorInjections}
+		WhenPoorRise, WhenNegative, WhenLost, WhenUncertain, WhenOngoing, WhenUnknown, WhenFollowed, WhenEctopic, WhenMethotrexate}
+	factAnchors = []string{anchorDayOne, anchorSurge, anchorLast, anchorLastHCG, anchorInjections, anchorPath, anchorFollowed, anchorMethotrexate}
 )
 
 // Window is when a step may fall, in the count of its rule. ByEmbryoDay gives

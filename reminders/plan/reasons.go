@@ -42,6 +42,12 @@ func anchorWords(anchor string) string {
 		return "the last look"
 	case anchorLastHCG:
 		return "the last hCG"
+	case anchorPath:
+		return "the finding"
+	case anchorFollowed:
+		return "the last look"
+	case anchorMethotrexate:
+		return "methotrexate"
 	case anchorInjections:
 		return "the last of the first injections"
 	case anchorSurge, string(Surge):
@@ -126,6 +132,7 @@ func findings(f Fact) []Reason {
 		say("lead follicle", &lead, "mm")
 	}
 	say("lining", f.LiningMM, "mm")
+	what = append(what, f.Placed()...)
 	if f.Pattern != "" {
 		what = append(what, string(f.Pattern))
 	}

@@ -127,6 +127,13 @@ func (b *builder) anchor(r Rule) (span, bool) {
 			return span{}, false
 		}
 		return settled(civil.DateOf(b.values[len(b.values)-1].At)), true
+	case anchorPath:
+		return settled(b.way.on), b.way.path != ""
+	case anchorFollowed:
+		d := b.followedFrom()
+		return settled(d), !d.IsZero()
+	case anchorMethotrexate:
+		return settled(b.mtx.On), !b.mtx.On.IsZero()
 	case anchorInjections:
 		d := b.injectionDay()
 		return settled(d), !d.IsZero()

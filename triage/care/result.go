@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -22,7 +23,13 @@ func toTell(v Preview) (triage.Line, bool) {
 	case plan.HCG:
 		return hcgLine(f, v.after.HCG), true
 	case plan.OBScan:
+		if f.Site != "" {
+			path, _ := plan.PathOf(f)
+			return triage.Line{Key: "note.ob_ultrasound.found", Args: phrase.Args{"what": strings.Join(f.Placed(), ", "), "path": string(path)}}, true
+		}
 		return triage.Line{Key: "note.ob_ultrasound." + viability(f)}, true
+	case plan.Concluded:
+		return triage.Line{Key: "note.conclusion", Args: phrase.Args{"path": string(f.Path)}}, true
 	case plan.Cancelled:
 		return triage.Line{Key: "note.cancelled", Args: phrase.Args{"reason": f.Reason}}, true
 	}
@@ -128,6 +135,9 @@ func (c *Care) Told(ctx context.Context, tx *store.Tx, actor triage.Staff, caseI
 	if err := c.did(ctx, tx, actor, triage.TellResult, p, 0, string(how)); err != nil {
 		return err
 	}
+	if err := c.called(ctx, tx, actor, p); err != nil {
+		return err
+	}
 	// What could have been the first hint of it may be reminded of now.
 	if _, err := c.Book.Replan(ctx, tx, p.ID); err != nil {
 		return err
@@ -137,6 +147,20 @@ func (c *Care) Told(ctx context.Context, tx *store.Tx, actor triage.Staff, caseI
 		return err
 	}
 	return c.catchUp(ctx, tx, p, cs.Opened, fmt.Sprintf("case/%d", cs.ID))
+}
+
+// called notes that she was called, where she had chosen a time for it.
+func (c *Care) called(ctx context.Context, tx *store.Tx, actor triage.Staff, p reminders.Patient) error {
+	pl, cycle, err := c.Book.Plan(ctx, tx, p.ID)
+	if err != nil || !cycle.Closed.IsZero() || !slices.ContainsFunc(pl.StepsOf(plan.Call), func(s plan.Step) bool { return s.Status != plan.Done && s.Status != plan.Dropped }) {
+		return err
+	}
+	m, err := c.save(ctx, tx, actor, p, plan.Fact{Kind: plan.Called, At: tx.Now.In(c.Book.Policy.Location())}, 0)
+	if err != nil {
+		return err
+	}
+	_, err = c.settle(ctx, tx, actor, p, m)
+	return err
 }
 
 // catchUp tells her once what was booked since then, while nothing could be said.
