@@ -38,6 +38,8 @@ func (m *moment) press() []effect {
 		return m.next()
 	case "menu/calendar":
 		return []effect{sendCalendar{}}
+	case "menu/picture":
+		return []effect{sendPicture{}}
 	case "menu/person":
 		return m.humanReads(triage.PersonWanted, "reply.person")
 	case "period/other":

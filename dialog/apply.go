@@ -149,6 +149,8 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 		return nil
 	case sendCalendar:
 		return a.calendar(ctx)
+	case sendPicture:
+		return a.picture(ctx)
 	case agree:
 		return book.Agree(ctx, a.tx, patient, ConsentVersion)
 	case optOut:
@@ -377,7 +379,7 @@ func (a *applying) tellMoved(ctx context.Context, unsure bool) error {
 	if unsure {
 		lines = append(lines, a.say("moved.unsure", nil))
 	}
-	return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("moved.head", nil) + "\n" + strings.Join(lines, "\n")})
+	return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("moved.head", nil) + "\n" + strings.Join(lines, "\n"), File: MonthFile(a.service.Phrases, a.m.patient, a.moved.New, a.m.now)})
 }
 
 // calendar sends the calendar as text and as a file.
@@ -403,5 +405,5 @@ func (a *applying) calendar(ctx context.Context) error {
 		lines = append(lines, "", a.say("calendar.gestation", phrase.Args{"weeks": fmt.Sprint(g.Weeks), "days": fmt.Sprint(g.Days), "due": a.m.day(g.DueDate)}))
 	}
 	text := a.say("calendar.head", nil) + "\n\n" + strings.Join(lines, "\n") + "\n\n" + foot
-	return a.reply(ctx, outbox.Reply, outbox.Message{Text: text, File: file})
+	return a.reply(ctx, outbox.Reply, outbox.Message{Text: text, File: file, Buttons: a.buttons([][]choice{{{Key: "menu.picture", Action: "menu/picture"}}})})
 }

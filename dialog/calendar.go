@@ -1,6 +1,7 @@
 package dialog
 
 import (
+	"context"
 	"fmt"
 
 	"handrail.example/reminders"
@@ -30,4 +31,22 @@ func (s *Service) calendarFile(p plan.Plan, patient reminders.Patient) (*outbox.
 		return nil, err
 	}
 	return &outbox.File{Name: "calendar.ics", Media: "text/calendar", Data: data}, nil
+}
+
+// picture sends her month as a picture, with the same in words for those who cannot
+// see it.
+func (a *applying) picture(ctx context.Context) error {
+	if a.m.silent() || a.m.held() {
+		return a.apply(ctx, a.m.nothingPlanned())
+	}
+	r := Reader{Phrases: a.service.Phrases, Language: a.lang, Neutral: a.m.patient.Neutral, Zone: a.m.now.Location()}
+	spec, some := r.Month(a.m.shown, a.m.today())
+	if !some {
+		return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("calendar.empty", nil), Buttons: a.buttons(menu())})
+	}
+	file, err := r.File("month.png", spec)
+	if err != nil {
+		return err
+	}
+	return a.reply(ctx, outbox.Reply, outbox.Message{Text: spec.Alt(), File: file})
 }

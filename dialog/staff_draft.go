@@ -27,6 +27,8 @@ func (c *colleague) aboutPatient(ctx context.Context, p reminders.Patient, rest 
 		return c.showChart(ctx, p.ID)
 	case doCalendar:
 		return c.showCalendar(ctx, p.ID)
+	case doChart:
+		return c.sendCharts(ctx, p.ID)
 	case doFacts:
 		return c.showFacts(ctx, p.ID)
 	case doEnter, doCorrect:

@@ -16,6 +16,7 @@ const (
 	doShow     verb = "show"
 	doFacts    verb = "facts"
 	doCalendar verb = "calendar"
+	doChart    verb = "chart"
 	doEnter    verb = "enter"   // a fact
 	doCorrect  verb = "correct" // a fact in place of another
 	doUndo     verb = "undo"
@@ -59,7 +60,7 @@ func readEntry(text string, now time.Time) (entry, error) {
 
 func (s *scanner) entry() (entry, error) {
 	switch first := s.word(); first {
-	case "facts", "calendar", "code", "hush", "lift":
+	case "facts", "calendar", "chart", "code", "hush", "lift":
 		s.at++
 		return entry{Verb: verb(first)}, nil
 	case "next":

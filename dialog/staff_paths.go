@@ -11,7 +11,7 @@ import (
 
 // pathTrade has the words of these entries as trade has those of the others.
 var pathTrade = map[string]string{
-	"concluir": "conclude", "conclusion": "conclude", "metotrexato": "methotrexate", "mtx": "methotrexate", "entrega": "handover", "hand-over": "handover",
+	"grafica": "chart", "grafico": "chart", "curva": "chart", "concluir": "conclude", "conclusion": "conclude", "metotrexato": "methotrexate", "mtx": "methotrexate", "entrega": "handover", "hand-over": "handover",
 	"llamada": "call", "dia4": "day4", "dia7": "day7", "llamo": "called",
 	"intrauterino": "intrauterine", "tubario": "tubal", "trompa": "tubal", "tube": "tubal", "extrauterino": "elsewhere", "nothing": "none", "nada": "none",
 	"seen": "seen", "visto": "seen", "lcc": "crl", "saco": "sac", "msd": "sac", "latido": "heartbeat", "sin": "not", "without": "not",

@@ -139,7 +139,7 @@ func (b *Book) announce(ctx context.Context, tx *store.Tx, p Patient, m Moved) e
 		text += "\n" + strings.Join(lines, "\n")
 	}
 	return b.Outbox.Put(ctx, tx, outbox.Want{Key: fmt.Sprintf("fact/%d/moved", m.Fact.Number), Topic: planTopicOf(m.Fact), Kind: outbox.Reminder, To: p.Person,
-		Due: b.TellAt(m.New, tx.Now), Message: outbox.Message{Text: text, Buttons: buttons, Silent: b.quiet(b.TellAt(m.New, tx.Now))}})
+		Due: b.TellAt(m.New, tx.Now), Message: outbox.Message{Text: text, Buttons: buttons, File: b.Picture(p, m.New, tx.Now.In(b.zone())), Silent: b.quiet(b.TellAt(m.New, tx.Now))}})
 }
 
 // TellAt is when a change is told: not in her night, unless something is booked

@@ -16,7 +16,7 @@ import (
 	"handrail.example/reminders/plan"
 )
 
-const planArgs = "[--policy F] [--protocol NAME] [--facts F|-] [--as-of DATE] [--json|--ics]"
+const planArgs = "[--policy F] [--protocol NAME] [--facts F|-] [--as-of DATE] [--json|--ics|--png FILE]"
 
 // newFlags is a flag set that prints nothing by itself.
 func newFlags(name string) *flag.FlagSet {
@@ -42,7 +42,7 @@ func parse(f *flag.FlagSet, args []string, usage string) error {
 }
 
 func runPlan(_ context.Context, args []string, e env) error {
-	var policyFile, protocol, factsFile, asOfText string
+	var policyFile, protocol, factsFile, asOfText, pngFile string
 	var asJSON, asICS bool
 	flags := newFlags("plan")
 	flags.StringVar(&policyFile, "policy", "", "")
@@ -51,11 +51,12 @@ func runPlan(_ context.Context, args []string, e env) error {
 	flags.StringVar(&asOfText, "as-of", "", "")
 	flags.BoolVar(&asJSON, "json", false, "")
 	flags.BoolVar(&asICS, "ics", false, "")
+	flags.StringVar(&pngFile, "png", "", "")
 	if err := parse(flags, args, planArgs); err != nil {
 		return err
 	}
-	if asJSON && asICS {
-		return refusedf("--json and --ics exclude each other; choose one")
+	if asJSON && asICS || pngFile != "" && (asJSON || asICS) {
+		return refusedf("--json, --ics and --png exclude each other; choose one")
 	}
 	p, err := readPolicy(policyFile)
 	if err != nil {
@@ -68,13 +69,15 @@ func runPlan(_ context.Context, args []string, e env) error {
 	if err != nil {
 		return refused(err)
 	}
-	built, err := planFrom(p, factsFile, asOf, e.stdin)
+	built, _, err := planFrom(p, factsFile, asOf, e.stdin)
 	if err != nil {
 		return err
 	}
 	switch {
 	case asJSON:
 		return printJSON(e.stdout, built)
+	case pngFile != "":
+		return drawMonth(e.stdout, pngFile, p, built)
 	case asICS:
 		b, err := plan.ICS(built, plan.ICSOptions{Clinic: p.Clinic.Name})
 		if err != nil {
@@ -99,20 +102,20 @@ func planBy(p plan.Policy, protocol string) (plan.Policy, error) {
 	return p, nil
 }
 
-func planFrom(p plan.Policy, factsFile string, asOf time.Time, stdin io.Reader) (plan.Plan, error) {
+func planFrom(p plan.Policy, factsFile string, asOf time.Time, stdin io.Reader) (plan.Plan, []plan.Fact, error) {
 	b, err := readFacts(factsFile, stdin)
 	if err != nil {
-		return plan.Plan{}, err
+		return plan.Plan{}, nil, err
 	}
 	facts, err := plan.ParseFacts(b, p.Location())
 	if err != nil {
-		return plan.Plan{}, refused(err)
+		return plan.Plan{}, nil, refused(err)
 	}
 	built, err := plan.Build(p, facts, asOf)
 	if err != nil {
-		return plan.Plan{}, refused(err)
+		return plan.Plan{}, nil, refused(err)
 	}
-	return built, nil
+	return built, facts, nil
 }
 
 func readFacts(path string, stdin io.Reader) ([]byte, error) {

@@ -183,7 +183,7 @@ func (c *Care) catchUp(ctx context.Context, tx *store.Tx, p reminders.Patient, s
 	if len(rows) == 0 {
 		return nil
 	}
-	m := outbox.Message{Text: c.Book.Say(p.Language, p.Neutral, "moved.head", nil)}
+	m := outbox.Message{Text: c.Book.Say(p.Language, p.Neutral, "moved.head", nil), File: c.Book.Picture(p, pl, tx.Now.In(c.Book.Policy.Location()))}
 	if p.Neutral {
 		m.Buttons = [][]outbox.Button{{{Label: c.Book.Say(p.Language, false, "show", nil), Action: reminders.ActCalendar}}}
 	} else {
