@@ -392,7 +392,7 @@ func (a *applying) calendar(ctx context.Context) error {
 	if len(lines) == 0 {
 		return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("calendar.empty", nil), Buttons: a.buttons(menu())})
 	}
-	file, err := a.service.calendarFile(p, a.m.patient)
+	file, err := a.service.calendarFile(a.m)
 	if err != nil {
 		return err
 	}

@@ -11,7 +11,8 @@ import (
 
 // calendarFile is the calendar for another program. Its events keep their names
 // when they move, so that a newer file replaces what an older one said.
-func (s *Service) calendarFile(p plan.Plan, patient reminders.Patient) (*outbox.File, error) {
+func (s *Service) calendarFile(m *moment) (*outbox.File, error) {
+	p, patient := m.shown, m.patient
 	shown := make(map[string]bool)
 	for _, step := range reminders.Visible(p) {
 		shown[step.Key] = true
@@ -22,7 +23,12 @@ func (s *Service) calendarFile(p plan.Plan, patient reminders.Patient) (*outbox.
 		}
 		return s.Phrases.Say(patient.Language, "event.neutral", nil)
 	}
-	data, err := plan.ICS(p, plan.ICSOptions{Cycle: fmt.Sprint(patient.Person), Clinic: s.Phrases.Say(patient.Language, "event.calendar", nil), Title: title,
+	var gone map[string]plan.Step
+	if !m.untold {
+		// While a result waits to be told, what it took away is no hint of it.
+		gone = plan.GoneEvents(s.Policy, m.cycle.PlanFacts(), m.now, reminders.Visible)
+	}
+	data, err := plan.ICS(p, plan.ICSOptions{Gone: gone, Cycle: fmt.Sprint(patient.Person), Clinic: s.Phrases.Say(patient.Language, "event.calendar", nil), Title: title,
 		// What was dropped is kept, so that it is taken out of her calendar.
 		Keep: func(step plan.Step) bool {
 			return shown[step.Key] || step.Status == plan.Dropped && !plan.ResultBound(step)

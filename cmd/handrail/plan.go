@@ -69,7 +69,7 @@ func runPlan(_ context.Context, args []string, e env) error {
 	if err != nil {
 		return refused(err)
 	}
-	built, _, err := planFrom(p, factsFile, asOf, e.stdin)
+	built, facts, err := planFrom(p, factsFile, asOf, e.stdin)
 	if err != nil {
 		return err
 	}
@@ -79,7 +79,8 @@ func runPlan(_ context.Context, args []string, e env) error {
 	case pngFile != "":
 		return drawMonth(e.stdout, pngFile, p, built)
 	case asICS:
-		b, err := plan.ICS(built, plan.ICSOptions{Clinic: p.Clinic.Name})
+		gone := plan.GoneEvents(p, facts, asOf, func(p plan.Plan) []plan.Step { return p.Steps })
+		b, err := plan.ICS(built, plan.ICSOptions{Clinic: p.Clinic.Name, Gone: gone})
 		if err != nil {
 			return err
 		}
