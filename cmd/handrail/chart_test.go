@@ -26,6 +26,12 @@ func TestChartsAreDrawnAndSaid(t *testing.T) {
 			t.Errorf("no %q in %d\n%s%s", want, got.code, got.out, got.err)
 		}
 	}
+	// The lines of older and smaller studies: 53 (Barnhart 2004) and 66 per cent.
+	for _, wrong := range []string{"rise 153", "rise 166"} {
+		if strings.Contains(got.out, wrong) {
+			t.Errorf("the chart has the %s", wrong)
+		}
+	}
 	got = handrail(t, charted, "plan", "--as-of", "2026-03-12", "--png", month)
 	if got.code != 2 || !strings.Contains(got.err, "is dated after now") {
 		t.Errorf("facts after now: %d %s", got.code, got.err)

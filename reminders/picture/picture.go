@@ -16,7 +16,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"image"
 	"image/color"
+	stddraw "image/draw"
+	"image/png"
 
 	xfont "golang.org/x/image/font"
 	"gonum.org/v1/plot"
@@ -117,10 +120,31 @@ func (s Spec) png(dots int) ([]byte, error) {
 		return nil, fmt.Errorf("draw a picture: %w", err)
 	}
 	var b bytes.Buffer
-	if _, err := (vgimg.PngCanvas{Canvas: img}).WriteTo(&b); err != nil {
+	if err := png.Encode(&b, greyed(img.Image())); err != nil {
 		return nil, fmt.Errorf("write a picture: %w", err)
 	}
 	return b.Bytes(), nil
+}
+
+// sixteen are the greys of a written picture; more would not be seen, and half of a
+// byte a dot is quicker to press into a file.
+var sixteen = func() color.Palette {
+	p := make(color.Palette, 16)
+	for i := range p {
+		p[i] = color.Gray{Y: uint8(17 * i)}
+	}
+	return p
+}()
+
+// greyed is a picture in sixteen greys.
+func greyed(img image.Image) *image.Paletted {
+	grey := image.NewGray(img.Bounds())
+	stddraw.Draw(grey, grey.Bounds(), img, img.Bounds().Min, stddraw.Src)
+	out := image.NewPaletted(img.Bounds(), sixteen)
+	for i, y := range grey.Pix {
+		out.Pix[i] = uint8((int(y) + 8) / 17)
+	}
+	return out
 }
 
 // The greys. Nothing is told apart by colour alone.

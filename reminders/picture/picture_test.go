@@ -7,6 +7,7 @@ import (
 	"image"
 	"image/color"
 	"image/png"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -216,6 +217,34 @@ func FuzzDraw(f *testing.F) {
 	f.Fuzz(func(t *testing.T, b []byte) {
 		if got, err := Draw(b); err == nil && len(got) == 0 {
 			t.Error("neither a picture nor an error")
+		}
+	})
+}
+
+// BenchmarkMonth draws a month; the floor is what it takes to press as many pixels that
+// are already there into a file.
+func BenchmarkMonth(b *testing.B) {
+	spec := Spec{Month: month()}
+	b.Run("draw", func(b *testing.B) {
+		for b.Loop() {
+			if _, err := spec.PNG(); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+	body, err := spec.PNG()
+	if err != nil {
+		b.Fatal(err)
+	}
+	img, err := png.Decode(bytes.NewReader(body))
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Run("floor", func(b *testing.B) {
+		for b.Loop() {
+			if err := png.Encode(io.Discard, img); err != nil {
+				b.Fatal(err)
+			}
 		}
 	})
 }

@@ -118,6 +118,9 @@ type Messages struct {
 	// how long before it, once more.
 	VisitEvening civil.TimeOfDay `yaml:"visit_evening"`
 	VisitBefore  time.Duration   `yaml:"visit_before"`
+	// CallTimes are the times of day that she may choose from for the call with the
+	// result of her first test; none: she is not asked.
+	CallTimes []civil.TimeOfDay `yaml:"call_times"`
 	// TriggerBefore is how long before the trigger she is reminded.
 	TriggerBefore time.Duration `yaml:"trigger_before"`
 	// PeriodConfirm is how long a reported day one waits for its confirmation
