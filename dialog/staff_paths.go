@@ -60,7 +60,7 @@ func (s *scanner) placed(f *plan.Fact) error {
 
 // pathWords are the paths by what a Spanish clinic says for them.
 var pathWords = map[string]plan.Path{
-	"en_curso": plan.Ongoing, "repetir": plan.RescanPath, "incierto": plan.EquivocalPath, "segunda": plan.SecondLook, "desconocido": plan.UnknownLocation,
+	"en_curso": plan.Ongoing, "varios": plan.Several, "repetir": plan.RescanPath, "incierto": plan.EquivocalPath, "segunda": plan.SecondLook, "desconocido": plan.UnknownLocation,
 	"descenso": plan.FallingPath, "perdida": plan.Loss, "ectopico": plan.Ectopic,
 }
 

@@ -110,6 +110,9 @@ func (c *colleague) inForce(ch care.Chart) []string {
 func (c *colleague) standing(ch care.Chart) []string {
 	var rows []string
 	for _, f := range ch.Facts {
+		if f.Kind == plan.ProtocolChosen {
+			rows = append(rows, c.phrase("staff.protocol", phrase.Args{"protocol": f.Protocol}))
+		}
 		if f.Kind == plan.RhFactor && f.Rh == "negative" {
 			rows = append(rows, c.phrase("note.rh_negative", nil))
 		}

@@ -318,6 +318,7 @@ func (b *builder) cancel() {
 func (b *builder) finish() {
 	b.extend()
 	b.checkHandover()
+	b.checkLoss()
 	b.plan.Path, b.plan.PathWhy = b.way.path, b.way.why
 	b.checkEarlyValues()
 	slices.SortStableFunc(b.plan.Steps, func(x, y Step) int {
@@ -333,7 +334,7 @@ func (b *builder) finish() {
 		return cmp.Compare(slices.Index(StepNames, x.Step), slices.Index(StepNames, y.Step))
 	})
 	if b.transferred {
-		b.plan.Gestation = gestationOf(b.transfer.On, b.embryoDay, b.today, b.way.path == Ongoing)
+		b.plan.Gestation = gestationOf(b.transfer.On, b.embryoDay, b.today, b.way.path == Ongoing || b.way.path == Several)
 	}
 	b.plan.Doses = b.doses()
 	b.plan.Open = b.openEnds()

@@ -30,6 +30,7 @@ type Path string
 // The paths; the head of their table says more.
 const (
 	Ongoing         Path = "ongoing"
+	Several         Path = "several"
 	RescanPath      Path = "rescan"
 	EquivocalPath   Path = "equivocal"
 	SecondLook      Path = "second_look"
@@ -44,6 +45,7 @@ type findingRow struct {
 	Row       string  `yaml:"row"`
 	Sites     []Site  `yaml:"sites"`
 	Heartbeat string  `yaml:"heartbeat"`
+	SacsFrom  int     `yaml:"sacs_from"`
 	CRLFrom   float64 `yaml:"crl_from"`
 	CRLBelow  float64 `yaml:"crl_below"`
 	SacFrom   float64 `yaml:"sac_from"`
@@ -136,6 +138,9 @@ func (f findingRow) fits(s Fact) bool {
 	if f.Heartbeat != "" && (s.Heartbeat == nil || *s.Heartbeat != (f.Heartbeat == "seen")) {
 		return false
 	}
+	if s.Sacs < f.SacsFrom {
+		return false
+	}
 	return inside(s.CRLMM, f.CRLFrom, f.CRLBelow) && inside(s.SacMM, f.SacFrom, f.SacBelow)
 }
 
@@ -210,6 +215,15 @@ func (b *builder) findWay() way {
 		w = way{FallingPath, falls, because("path_falling", "on", falls.String())}
 	}
 	return w
+}
+
+// checkLoss notes a loss that was concluded after a single look: NICE QS69, statement 3,
+// wants a second assessment before.
+func (b *builder) checkLoss() {
+	c, concluded := b.l.last(Concluded)
+	if scans := b.l.of(OBScan); concluded && c.Path == Loss && b.way.path == Loss && len(scans) < 2 {
+		b.conflict(Step{Name: OBUltrasound}, because("loss_after_one_look", "on", c.On.String()))
+	}
 }
 
 // fell is the day from which hCG counts as falling: by more than half in 48 hours

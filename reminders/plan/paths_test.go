@@ -21,7 +21,8 @@ func TestFindingsLeadToPaths(t *testing.T) {
 		`"viable":false`: Loss,
 		``:               EquivocalPath,
 		`"site":"intrauterine","sacs":1,"crl_mm":5.2,"heartbeat":true`: Ongoing,
-		`"site":"intrauterine","sacs":2,"heartbeat":true`:              Ongoing,
+		`"site":"intrauterine","sacs":2,"heartbeat":true`:              Several,
+		`"site":"intrauterine","sacs":2,"heartbeat":false,"crl_mm":4`:  RescanPath,
 		`"site":"intrauterine","crl_mm":6.9,"heartbeat":false`:         RescanPath,
 		`"site":"intrauterine","crl_mm":7,"heartbeat":false`:           SecondLook,
 		`"site":"intrauterine","sac_mm":24.9`:                          RescanPath,
@@ -143,6 +144,22 @@ func TestAConclusionGoesBeforeTheScan(t *testing.T) {
 	} {
 		if got := built(t, p, "2026-04-20", "["+afterTransfer+c.facts+"]"); got.Path != c.want {
 			t.Errorf("%s: got %s, want %s", name, got.Path, c.want)
+		}
+	}
+}
+
+// A second assessment before a loss is spoken of: NICE QS69, statement 3.
+func TestALossAfterOneLookIsFlagged(t *testing.T) {
+	t.Parallel()
+	p := DefaultPolicy()
+	const loss = `{"fact":"conclusion","on":"2026-04-20","path":"loss"}`
+	one := `{"fact":"ob_ultrasound","on":"2026-04-13","site":"intrauterine","crl_mm":8,"heartbeat":false},`
+	two := one + `{"fact":"ob_ultrasound","on":"2026-04-20","site":"intrauterine","crl_mm":8,"heartbeat":false},`
+	for scans, want := range map[string]bool{"": true, one: true, two: false} {
+		got := built(t, p, "2026-04-20", "["+afterTransfer+scans+loss+"]")
+		flagged := slices.ContainsFunc(got.Conflicts, func(k Conflict) bool { return k.Why.Code == "loss_after_one_look" })
+		if flagged != want || got.Path != Loss {
+			t.Errorf("%q: flagged %v on %s", scans, flagged, got.Path)
 		}
 	}
 }
