@@ -202,6 +202,9 @@ func printPregnancy(b *strings.Builder, p plan.Plan) {
 		fmt.Fprintf(b, "\nhCG (for staff): %s", h.Words())
 		b.WriteString("\n")
 	}
+	if p.Path != "" {
+		fmt.Fprintf(b, "\npath (for staff): %s\n", p.PathWhy.Words())
+	}
 	if g := p.Gestation; g != nil {
 		told := "not to be told before a viable scan"
 		if g.Tellable {
