@@ -148,6 +148,8 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 		return nil
 	case sendCalendar:
 		return a.calendar(ctx)
+	case sendPicture:
+		return a.picture(ctx)
 	case agree:
 		return book.Agree(ctx, a.tx, patient, ConsentVersion)
 	case optOut:
@@ -327,31 +329,5 @@ func (a *applying) tellMoved(ctx context.Context, unsure bool) error {
 	if unsure {
 		lines = append(lines, a.say("moved.unsure", nil))
 	}
-	return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("moved.head", nil) + "\n" + strings.Join(lines, "\n")})
-}
-
-// calendar sends the calendar as text and as a file.
-func (a *applying) calendar(ctx context.Context) error {
-	if a.m.silent() || a.m.held() {
-		return a.apply(ctx, a.m.nothingPlanned())
-	}
-	p := a.m.shown
-	lines := a.service.Book.CalendarLines(a.lang, p)
-	if len(lines) == 0 {
-		return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("calendar.empty", nil), Buttons: a.buttons(menu())})
-	}
-	file, err := a.service.calendarFile(p, a.m.patient)
-	if err != nil {
-		return err
-	}
-	foot := a.say("calendar.foot", nil)
-	if len(a.unfit) > 0 {
-		// Something that was booked does not fit what she has just said.
-		foot = a.say("calendar.unsure", nil) + "\n" + foot
-	}
-	if g := p.Gestation; g != nil && g.Tellable {
-		lines = append(lines, "", a.say("calendar.gestation", phrase.Args{"weeks": fmt.Sprint(g.Weeks), "days": fmt.Sprint(g.Days), "due": a.m.day(g.DueDate)}))
-	}
-	text := a.say("calendar.head", nil) + "\n\n" + strings.Join(lines, "\n") + "\n\n" + foot
-	return a.reply(ctx, outbox.Reply, outbox.Message{Text: text, File: file})
+	return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("moved.head", nil) + "\n" + strings.Join(lines, "\n"), File: MonthFile(a.service.Phrases, a.m.patient, a.moved.New, a.m.now)})
 }

@@ -160,9 +160,7 @@ func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p remind
 	if m.backs, err = s.Book.ReadBacks(ctx, tx, p, m.cycle); err != nil {
 		return nil, err
 	}
-	if m.about, err = s.Book.About(ctx, tx, p.ID); err != nil {
-		return nil, err
-	}
+	m.about = m.cycle.About()
 	if m.missing, err = s.Book.Missing(ctx, tx, p.ID, m.today()); err != nil {
 		return nil, err
 	}

@@ -27,6 +27,8 @@ func (c *colleague) aboutPatient(ctx context.Context, p reminders.Patient, rest 
 		return c.showChart(ctx, p.ID)
 	case doCalendar:
 		return c.showCalendar(ctx, p.ID)
+	case doChart:
+		return c.sendCharts(ctx, p.ID)
 	case doFacts:
 		return c.showFacts(ctx, p.ID)
 	case doSheet:
@@ -61,7 +63,7 @@ func (c *colleague) act(ctx context.Context, p reminders.Patient, e entry) error
 		}
 		return c.about(ctx, p, c.phrase("staff.finished", phrase.Args{"who": who(p)}), nil)
 	case doNext:
-		if err := c.room.Care.NextCycle(ctx, c.tx, c.in.Who, p.ID); err != nil {
+		if err := c.room.Care.NextCycle(ctx, c.tx, c.in.Who, p.ID, e.Word, c.in.Item); err != nil {
 			return err
 		}
 		return c.about(ctx, p, c.phrase("staff.begun", phrase.Args{"who": who(p)}), nil)

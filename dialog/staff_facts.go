@@ -8,9 +8,10 @@ import (
 
 // readers reads each kind of fact after its first word.
 var readers = map[string]func(*scanner) (plan.Fact, error){
-	"period": (*scanner).period, "spotting": (*scanner).spotting, "expects": (*scanner).expects, "progestin": (*scanner).progestin,
+	"protocol": (*scanner).protocol, "period": (*scanner).period, "spotting": (*scanner).spotting, "expects": (*scanner).expects, "progestin": (*scanner).progestin,
 	"baseline": (*scanner).baseline, "visit": (*scanner).visit, "scan": (*scanner).scan, "order": (*scanner).order,
 	"trigger": (*scanner).trigger, "embryos": (*scanner).embryos, "transfer": (*scanner).transfer, "hcg": (*scanner).hcg,
+	"conclude": (*scanner).conclude, "methotrexate": (*scanner).methotrexate, "handover": (*scanner).handover, "called": (*scanner).called,
 	"ultrasound": (*scanner).ultrasound, "surge": (*scanner).surge, "cancel": (*scanner).cancel,
 	"lh": (*scanner).lh, "bloods": (*scanner).bloods, "ovulation": (*scanner).homeLH, "drawn": (*scanner).drawn, "thaw": (*scanner).thaw,
 	"rh": (*scanner).rhesus, "allergy": (*scanner).allergy,
@@ -25,6 +26,25 @@ func (s *scanner) fact() (plan.Fact, error) {
 	s.example = first
 	s.at++
 	return read(s)
+}
+
+func (s *scanner) protocol() (plan.Fact, error) {
+	if s.done() {
+		return plan.Fact{}, s.fail()
+	}
+	s.at++
+	f := plan.Fact{Kind: plan.ProtocolChosen, Protocol: protocolOf(s.raw[s.at-1])}
+	f.On, _ = s.date()
+	return f, nil
+}
+
+// protocolOf is a protocol by its name or what a Spanish clinic says for it.
+func protocolOf(word string) string {
+	word = strings.ToLower(strings.Trim(word, ",."))
+	if known, ok := map[string]string{"estimulado": "stimulated", "programado": "programmed", "sustituido": "programmed"}[word]; ok {
+		return known
+	}
+	return word
 }
 
 func (s *scanner) period() (plan.Fact, error) {
@@ -98,7 +118,7 @@ func (s *scanner) baseline() (plan.Fact, error) {
 // visitWords are the visits by the word that a clinic says for them.
 var visitWords = map[string]plan.StepName{
 	"baseline": plan.Baseline, "scan": plan.Monitoring, "transfer": plan.Transfer, "test": plan.HCGFirst, "repeat": plan.HCGRepeat,
-	"ultrasound": plan.OBUltrasound, "followup": plan.FollowUp,
+	"ultrasound": plan.OBUltrasound, "call": plan.Call, "day4": plan.HCGDay4, "day7": plan.HCGDay7, "followup": plan.FollowUp,
 }
 
 func (s *scanner) visit() (plan.Fact, error) {
@@ -360,6 +380,10 @@ func (s *scanner) hcg() (plan.Fact, error) {
 func (s *scanner) ultrasound() (plan.Fact, error) {
 	f := plan.Fact{Kind: plan.OBScan}
 	f.On, _ = s.date()
+	if site := s.site(); site != "" {
+		f.Site = site
+		return f, s.placed(&f)
+	}
 	not := s.take("not") != ""
 	switch s.take("viable", "uncertain") {
 	case "viable":

@@ -109,6 +109,9 @@ func (c *colleague) fact(f plan.Fact) string {
 	case !f.On.IsZero():
 		add("%s", f.On)
 	}
+	if f.Protocol != "" {
+		add("%s", f.Protocol)
+	}
 	if f.Step != "" {
 		add("%s", c.stepName(f.Step))
 	}
@@ -164,7 +167,22 @@ func (c *colleague) values(f plan.Fact, add func(string, ...any)) {
 		add("%s %d", c.phrase("value.embryos", nil), f.Count)
 	}
 	c.known(f, add)
-	if f.Kind == plan.OBScan {
+	for _, word := range f.Placed() {
+		add("%s", c.word(word))
+	}
+	if f.Path != "" {
+		add("%s", c.word(string(f.Path)))
+	}
+	if f.Kind == plan.Methotrexate && f.Dose != 0 {
+		add("%v %s", f.Dose, f.Unit)
+	}
+	if f.Drug == "" && f.Prescriber != "" {
+		add("%s", c.phrase("staff.prescribed", phrase.Args{"by": f.Prescriber}))
+	}
+	if f.Kind == plan.HandoverItem {
+		add("%s", c.item(f.Item))
+	}
+	if f.Kind == plan.OBScan && (f.Site == "" || f.Viable != nil) {
 		key := "uncertain"
 		if f.Viable != nil {
 			key = map[bool]string{true: "viable", false: "not_viable"}[*f.Viable]
@@ -207,6 +225,14 @@ func (c *colleague) known(f plan.Fact, add func(string, ...any)) {
 	if f.Allergen != "" {
 		add("%s", c.room.Service.Desk.Say(c.lang, triage.Line{Key: "value.allergen", Args: phrase.Args{"allergen": f.Allergen}}))
 	}
+}
+
+// word is a word of the calendar in her language, where the phrasebook has it.
+func (c *colleague) word(w string) string {
+	if key := "word." + w; c.room.Service.Phrases.Has(key) {
+		return c.phrase(key, nil)
+	}
+	return w
 }
 
 func diameters(mm []float64) string {

@@ -14,7 +14,8 @@ import (
 // reader knows them by. They are the words that a clinic uses; tidy has taken
 // away case and accents.
 var trade = map[string]string{
-	"regla": "period", "periodo": "period", "manchado": "spotting", "espera": "expects", "basal": "baseline", "base": "baseline",
+	"protocolo": "protocol",
+	"regla":     "period", "periodo": "period", "manchado": "spotting", "espera": "expects", "basal": "baseline", "base": "baseline",
 	"cita": "visit", "eco": "scan", "ecografia": "scan", "monitoreo": "scan", "orden": "order", "suspender": "stop", "disparo": "trigger",
 	"puesto": "given", "embriones": "embryos", "embrion": "embryos", "embryo": "embryos", "transferencia": "transfer", "prueba": "test", "repeticion": "repeat",
 	"ultrasonido": "ultrasound", "seguimiento": "followup", "follow-up": "followup", "pico": "surge", "cancelar": "cancel",
@@ -75,6 +76,9 @@ func (s *scanner) wordAt(i int) string {
 	}
 	w := tidyWord(s.raw[i])
 	if known, ok := trade[w]; ok {
+		return known
+	}
+	if known, ok := pathTrade[w]; ok {
 		return known
 	}
 	return w

@@ -105,6 +105,20 @@ func (c *colleague) inForce(ch care.Chart) []string {
 	return rows
 }
 
+// standing is what the cycle is: its protocol, and the path that a pregnancy is on.
+func (c *colleague) standing(ch care.Chart) []string {
+	var rows []string
+	for _, f := range ch.Facts {
+		if f.Kind == plan.ProtocolChosen {
+			rows = append(rows, c.phrase("staff.protocol", phrase.Args{"protocol": f.Protocol}))
+		}
+	}
+	if ch.Plan.Path != "" {
+		rows = append(rows, c.phrase("staff.path", phrase.Args{"why": c.why(ch.Plan.PathWhy)}))
+	}
+	return rows
+}
+
 // listCases are the cases that are not closed.
 func (c *colleague) listCases(ctx context.Context) error {
 	if err := c.in.Who.May(triage.SeeCases); err != nil {
@@ -250,6 +264,7 @@ func (c *colleague) showChart(ctx context.Context, id int64) error {
 	rows := []string{c.phrase("staff.chart", phrase.Args{"who": who(p), "language": p.Language, "place": c.place(ch.Plan, p)})}
 	rows = append(rows, c.marks(p)...)
 	rows = append(rows, c.aboutHer(ch.About.Rh, ch.About.Allergies)...)
+	rows = append(rows, c.standing(ch)...)
 	for _, s := range ch.Plan.Steps {
 		if s.Status == plan.Due || s.Status == plan.Missed || s.Status == plan.Projected && (s.Booked || next(ch.Plan, s)) {
 			rows = append(rows, "· "+c.step(s))

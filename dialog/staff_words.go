@@ -159,8 +159,8 @@ func (c *colleague) help(ctx context.Context) error {
 	parts := []string{c.phrase("staff.help", nil)}
 	if c.in.Who.May(triage.EnterFact) == nil {
 		parts = append(parts, c.phrase("staff.help_entries", nil))
-		for _, k := range []string{"period", "baseline", "visit", "scan", "order", "stop", "trigger_order", "trigger", "embryos", "transfer", "hcg", "ultrasound",
-			"bloods", "ovulation", "surge", "drawn", "thaw", "rh", "allergy", "sheet", "expects", "progestin", "cancel", "correct", "undo", "check", "finish"} {
+		for _, k := range []string{"protocol", "period", "baseline", "visit", "scan", "order", "stop", "trigger_order", "trigger", "embryos", "transfer", "hcg", "ultrasound",
+			"bloods", "ovulation", "surge", "drawn", "thaw", "conclude", "methotrexate", "handover", "rh", "allergy", "sheet", "expects", "progestin", "cancel", "correct", "undo", "check", "finish"} {
 			parts = append(parts, c.phrase("example."+k, nil))
 		}
 	}

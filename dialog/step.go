@@ -160,6 +160,8 @@ func (m *moment) commanded() ([]effect, bool) {
 		return m.next(), true
 	case cmdCalendar:
 		return []effect{sendCalendar{}}, true
+	case cmdPicture:
+		return []effect{sendPicture{}}, true
 	case cmdPerson:
 		return m.humanReads(triage.PersonWanted, "reply.person"), true
 	case cmdMenu:

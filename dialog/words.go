@@ -20,6 +20,7 @@ const (
 	cmdPeriod   command = "period"
 	cmdNext     command = "next"
 	cmdCalendar command = "calendar"
+	cmdPicture  command = "picture"
 	cmdPerson   command = "person"
 	cmdMenu     command = "menu"
 	cmdStop     command = "stop"
@@ -37,6 +38,7 @@ var commands = map[string]command{
 	"que me toca hoy": cmdNext, "que me toca ahora": cmdNext, "oye que me toca ahora": cmdNext, "que hago ahora": cmdNext, "que hago hoy": cmdNext,
 	"what now": cmdNext, "what do i do today": cmdNext, "what do i do now": cmdNext, "whats next for me": cmdNext,
 	"my calendar": cmdCalendar, "calendar": cmdCalendar, "mi calendario": cmdCalendar, "calendario": cmdCalendar,
+	"picture": cmdPicture, "as a picture": cmdPicture, "my month": cmdPicture, "month": cmdPicture, "imagen": cmdPicture, "como imagen": cmdPicture, "mi mes": cmdPicture, "mes": cmdPicture,
 	"i need a person": cmdPerson, "person": cmdPerson, "necesito una persona": cmdPerson, "persona": cmdPerson,
 	"help": cmdMenu, "menu": cmdMenu, "ayuda": cmdMenu, "hello": cmdMenu, "hi": cmdMenu, "hola": cmdMenu,
 	"good morning": cmdMenu, "morning": cmdMenu, "good afternoon": cmdMenu, "good evening": cmdMenu, "hey": cmdMenu, "hi how are you": cmdMenu,

@@ -32,6 +32,8 @@ type Book struct {
 	Say   func(lang string, neutral bool, key string, args map[string]string) string
 	Day   func(lang string, d civil.Date) string
 	Clock func(lang string, t civil.TimeOfDay) string
+	// Picture is her month as a picture, nil where there is nothing to show.
+	Picture func(p Patient, pl plan.Plan, now time.Time) *outbox.File
 	// Untold reports whether a result of hers waits to be told by a person.
 	Untold func(ctx context.Context, tx *store.Tx, p Patient) (bool, error)
 	// Concern puts something in front of a human.

@@ -357,7 +357,7 @@ func (r *drill) something(t *rapid.T) (did string) {
 	case "finish":
 		r.within(func(ctx context.Context, tx *store.Tx) error {
 			if rapid.Bool().Draw(t, "next") {
-				return unlessRefused(r.care.NextCycle(ctx, tx, who, p.ID))
+				return unlessRefused(r.care.NextCycle(ctx, tx, who, p.ID, "", 0))
 			}
 			return unlessRefused(r.care.Finish(ctx, tx, who, p.ID, "cancelled"))
 		})

@@ -36,6 +36,7 @@ var arrows = map[string]string{
 	"bot/loopback":    "",
 
 	"reminders/plan":            "reminders/civil",
+	"reminders/picture":         "",
 	"reminders/reckon":          "reminders/civil reminders/plan",
 	"dialog/reading":            "reminders/civil triage/rules",
 	"reminders/store":           "reminders/clock",
@@ -48,7 +49,7 @@ var arrows = map[string]string{
 	"triage":    "dialog/phrase reminders reminders/civil reminders/outbox reminders/seal reminders/store triage/rules",
 	"triage/care": "dialog/phrase reminders reminders/civil reminders/outbox reminders/plan reminders/reckon reminders/seal reminders/store " +
 		"triage triage/rules",
-	"dialog": "dialog/phrase dialog/reading reminders reminders/civil reminders/clock reminders/outbox reminders/plan reminders/reckon reminders/seal reminders/store " +
+	"dialog": "dialog/phrase dialog/reading reminders reminders/civil reminders/clock reminders/outbox reminders/picture reminders/plan reminders/reckon reminders/seal reminders/store " +
 		"triage triage/care triage/rules",
 	"bot":          "dialog reminders/clock reminders/outbox",
 	"cmd/handrail": "*",

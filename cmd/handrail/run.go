@@ -31,6 +31,8 @@ var commands = []command{
 	{"staff", staffArgs, "take a member of the staff on and print her sign-up code", runStaff},
 	{"key", "", "print a new master key", runKey},
 	{"plan", planArgs, "print the calendar of one cycle with its reasons, from a list of facts", runPlan},
+	{"chart", chartArgs, "draw follicles and lining, or hCG, of one cycle as pictures", runChart},
+	{"protocols", protocolsArgs, "list the protocols that a cycle may be planned by, with their steps", runProtocols},
 	{"read", readArgs, "read patients' messages and say what they say and how urgent they are", runRead},
 	{"policy", "", "print the default policy, with comments, as a file to edit", runPolicy},
 	{"check", checkArgs, "name every fault of a policy or a configuration file at once", runCheck},

@@ -142,10 +142,37 @@ func (d *Dispatcher) sendOne(ctx context.Context, r *row) (o Outcome) {
 			o = Outcome{Fate: Unknown, Class: "panic"}
 		}
 	}()
-	o = d.Sender.Send(ctx, r.envelope)
+	e, ok := d.drawn(r.envelope)
+	if !ok {
+		return Outcome{Fate: Never, Class: "picture cannot be drawn"}
+	}
+	o = d.Sender.Send(ctx, e)
 	switch o.Fate {
 	case Sent, Later, Never, Unknown:
 		return o
 	}
 	return Outcome{Fate: Unknown, Class: "no outcome"}
+}
+
+// drawn is an envelope with its picture drawn; false where it cannot be, which trying
+// again would not mend.
+func (d *Dispatcher) drawn(e Envelope) (_ Envelope, ok bool) {
+	f := e.Message.File
+	if f == nil || len(f.Draw) == 0 {
+		return e, true
+	}
+	defer func() {
+		if recover() != nil {
+			ok = false
+		}
+	}()
+	if d.Draw == nil {
+		return e, false
+	}
+	data, err := d.Draw(f.Draw)
+	if err != nil {
+		return e, false
+	}
+	e.Message.File = &File{Name: f.Name, Media: f.Media, Data: data}
+	return e, true
 }

@@ -39,6 +39,7 @@ type wire struct {
 	Taken        *bool      `json:"taken,omitempty"`
 	Step         *string    `json:"step,omitempty"`
 	Item         *string    `json:"item,omitempty"`
+	Protocol     *string    `json:"protocol,omitempty"`
 	EmbryoDay    *int       `json:"embryo_day,omitempty"`
 	Embryos      *int       `json:"embryos,omitempty"`
 	RightMM      *[]float64 `json:"right_mm,omitempty"`
@@ -48,6 +49,12 @@ type wire struct {
 	NightOf      *string    `json:"night_of,omitempty"`
 	IUPerL       *float64   `json:"iu_per_l,omitempty"`
 	Viable       *bool      `json:"viable,omitempty"`
+	Site         *string    `json:"site,omitempty"`
+	Sacs         *int       `json:"sacs,omitempty"`
+	CRLMM        *float64   `json:"crl_mm,omitempty"`
+	SacMM        *float64   `json:"sac_mm,omitempty"`
+	Heartbeat    *bool      `json:"heartbeat,omitempty"`
+	Path         *string    `json:"path,omitempty"`
 	Reason       *string    `json:"reason,omitempty"`
 	LH           *float64   `json:"lh_iu_per_l,omitempty"`
 	Counts       *bool      `json:"counts,omitempty"`
@@ -235,26 +242,6 @@ func (f *Fact) readDays(w wire, zone *time.Location) error {
 	return nil
 }
 
-// ParseInstant reads RFC 3339, to the minute or finer; without an offset the
-// wall clock of zone counts, with the daylight-saving rule of civil.Date.At.
-func ParseInstant(s string, zone *time.Location) (time.Time, error) {
-	if len(s) < len("2006-01-02T15:04") || s[13] != ':' { // time.Parse lets 8:15 pass
-		return time.Time{}, fmt.Errorf("at: %q is not a minute", s)
-	}
-	for _, layout := range []string{time.RFC3339, "2006-01-02T15:04Z07:00"} {
-		if t, err := time.Parse(layout, s); err == nil {
-			return t.In(zone), nil
-		}
-	}
-	for _, layout := range []string{"2006-01-02T15:04", "2006-01-02T15:04:05"} {
-		if t, err := time.Parse(layout, s); err == nil {
-			wall := civil.DateOf(t).At(civil.TimeOfDayOf(t), zone)
-			return wall.Add(time.Duration(t.Second())*time.Second + time.Duration(t.Nanosecond())), nil
-		}
-	}
-	return time.Time{}, fmt.Errorf("at: %q is not a minute", s)
-}
-
 func (f *Fact) readValues(w wire) {
 	f.Decision = Decision(or(w.Decision))
 	f.CystMM, f.Estradiol, f.BloodProgesterone, f.Beta = w.CystMM, w.Estradiol, w.Progesterone, w.Beta
@@ -263,6 +250,8 @@ func (f *Fact) readValues(w wire) {
 	f.Stop = Stop(or(w.Stop))
 	f.Prescriber, f.CheckedBy = or(w.Prescriber), or(w.CheckedBy)
 	f.Order, f.Taken, f.Step, f.Item = or(w.Order), w.Taken, StepName(or(w.Step)), or(w.Item)
+	f.Protocol, f.Path = or(w.Protocol), Path(or(w.Path))
+	f.Site, f.Sacs, f.CRLMM, f.SacMM, f.Heartbeat = Site(or(w.Site)), or(w.Sacs), w.CRLMM, w.SacMM, w.Heartbeat
 	f.EmbryoDay, f.Count = or(w.EmbryoDay), or(w.Embryos)
 	f.RightMM, f.LeftMM, f.LiningMM, f.Pattern = or(w.RightMM), or(w.LeftMM), w.LiningMM, Pattern(or(w.Pattern))
 	f.IUPerL, f.Viable, f.Reason = or(w.IUPerL), w.Viable, or(w.Reason)
@@ -288,7 +277,8 @@ func (f Fact) MarshalJSON() ([]byte, error) {
 		Progesterone: f.BloodProgesterone, Beta: f.Beta,
 		Drug: text(f.Drug), Product: text(f.Product), Route: text(f.Route), Unit: text(f.Unit),
 		From: text(f.From.String()), Prescriber: text(f.Prescriber), CheckedBy: text(f.CheckedBy),
-		Order: text(f.Order), Taken: f.Taken, Step: text(string(f.Step)), Item: text(f.Item),
+		Order: text(f.Order), Taken: f.Taken, Step: text(string(f.Step)), Item: text(f.Item), Protocol: text(f.Protocol),
+		Site: text(string(f.Site)), Sacs: number(f.Sacs), CRLMM: f.CRLMM, SacMM: f.SacMM, Heartbeat: f.Heartbeat, Path: text(string(f.Path)),
 		EmbryoDay: number(f.EmbryoDay), Embryos: number(f.Count), LiningMM: f.LiningMM,
 		Pattern: text(string(f.Pattern)), NightOf: text(f.NightOf.String()), Viable: f.Viable, Reason: text(f.Reason),
 		LH: f.LH, Counts: f.Counts, EggAge: number(f.EggAge), Euploid: f.Euploid, Favourable: f.Favourable, Stored: f.Stored, Survived: f.Survived,

@@ -27,7 +27,9 @@ type Policy struct {
 	Messages  Messages           `yaml:"messages"`
 	Triage    Triage             `yaml:"triage"`
 	Readiness map[string]Readied `yaml:"readiness"`
-	Enrolment Enrolment          `yaml:"enrolment"`
+	// Handover is what goes to obstetrics when care is handed over.
+	Handover  map[string]HandedItem `yaml:"handover"`
+	Enrolment Enrolment             `yaml:"enrolment"`
 }
 
 // Clinic is who the patient is dealing with.
@@ -173,6 +175,9 @@ type Messages struct {
 	// how long before it, once more.
 	VisitEvening civil.TimeOfDay `yaml:"visit_evening"`
 	VisitBefore  time.Duration   `yaml:"visit_before"`
+	// CallTimes are the times of day that she may choose from for the call with the
+	// result of her first test; none: she is not asked.
+	CallTimes []civil.TimeOfDay `yaml:"call_times"`
 	// TriggerBefore is how long before the trigger she is reminded.
 	TriggerBefore time.Duration `yaml:"trigger_before"`
 	// PeriodConfirm is how long a reported day one waits for its confirmation
@@ -243,6 +248,12 @@ type Readied struct {
 	ValidDays int `yaml:"valid_days"`
 }
 
+// HandedItem is one item of the checklist for the hand-over to obstetrics.
+type HandedItem struct {
+	// Required: without it the hand-over is not complete.
+	Required bool `yaml:"required"`
+}
+
 // Enrolment is how a patient joins.
 type Enrolment struct {
 	CodeValid time.Duration `yaml:"code_valid"`
@@ -273,6 +284,9 @@ func DefaultPolicy() Policy {
 func ParsePolicy(b []byte) (Policy, error) {
 	p := DefaultPolicy()
 	fs := strict(b, &p)
+	for i := range p.Protocols {
+		p.Protocols[i].expand(fmt.Sprintf("protocols[%d].", i), &fs)
+	}
 	// A field of a wrong type has kept the default, which is sound, so the
 	// other rules can be checked all the same.
 	p.check(&fs)

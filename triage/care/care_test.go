@@ -52,7 +52,9 @@ func TestEveryActionAsksTheTable(t *testing.T) {
 		"finish": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
 			return w.care.Finish(ctx, tx, s, id, "lost")
 		},
-		"next": func(ctx context.Context, tx *store.Tx, s triage.Staff) error { return w.care.NextCycle(ctx, tx, s, id) },
+		"next": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			return w.care.NextCycle(ctx, tx, s, id, "", 0)
+		},
 		"told": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
 			return w.care.Told(ctx, tx, s, 1, triage.Phoned)
 		},
@@ -390,7 +392,9 @@ func TestACycleIsClosedAndBegunByAPerson(t *testing.T) {
 		})
 	}
 	next := func() error {
-		return try(func(ctx context.Context, tx *store.Tx) error { return w.care.NextCycle(ctx, tx, w.quoy, w.patient.ID) })
+		return try(func(ctx context.Context, tx *store.Tx) error {
+			return w.care.NextCycle(ctx, tx, w.quoy, w.patient.ID, "", 0)
+		})
 	}
 	if err := finish("whatever"); !refusedAs(err, "no_ending") {
 		t.Errorf("an unknown ending: %v", err)

@@ -42,11 +42,8 @@ func (c *Care) Chart(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 	if ch.Plan, ch.Cycle, err = c.Book.Plan(ctx, tx, patient); err != nil {
 		return ch, err
 	}
-	ch.Facts = standing(ch.Cycle)
+	ch.Facts, ch.About = standing(ch.Cycle), ch.Cycle.About()
 	if ch.Checks, err = c.Book.Checklist(ctx, tx, patient); err != nil {
-		return ch, err
-	}
-	if ch.About, err = c.Book.About(ctx, tx, patient); err != nil {
 		return ch, err
 	}
 	ch.Lapses = reckon.Lapses(Checked(ch.Checks), ch.Today, TransferDay(ch.Plan))
@@ -84,7 +81,7 @@ func (c *Care) Day(ctx context.Context, tx *store.Tx, actor triage.Staff, d civi
 // course reports whether a step is medication that runs for days, which is no
 // appointment.
 func course(s plan.Step) bool {
-	return s.Name == plan.Stimulation || s.Name == plan.LutealEstrogen || s.Name == plan.LutealProgesterone
+	return s.Name == plan.Stimulation || s.Name == plan.LiningEstrogen || s.Name == plan.Surge || s.Name == plan.LutealEstrogen || s.Name == plan.LutealProgesterone
 }
 
 func compareMinutes(a, b time.Time) int {

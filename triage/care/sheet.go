@@ -46,10 +46,7 @@ func (c *Care) Sheet(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 	if cycle.ID == 0 {
 		return s, triage.Refuse("no_cycle", nil)
 	}
-	s.Patient, s.Plan = p, pl
-	if s.About, err = c.Book.About(ctx, tx, patient); err != nil {
-		return s, err
-	}
+	s.Patient, s.Plan, s.About = p, pl, cycle.About()
 	facts := cycle.PlanFacts()
 	s.events(facts)
 	if s.Reading, err = reckon.Read(c.Book.Policy, facts, pl.AsOf); err != nil {

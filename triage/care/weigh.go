@@ -24,11 +24,7 @@ func (c *Care) weigh(ctx context.Context, tx *store.Tx, v *Preview, m reminders.
 	if err != nil {
 		return err
 	}
-	about, err := c.Book.About(ctx, tx, v.Patient.ID)
-	if err != nil {
-		return err
-	}
-	facts, f := cycle.PlanFacts(), v.Fact
+	about, facts, f := cycle.About(), cycle.PlanFacts(), v.Fact
 	v.Cautions = append(v.Cautions, reckon.CautionsOnEmbryos(facts, f)...)
 	v.Cautions = append(v.Cautions, reckon.CautionsOnOrder(f, about.Allergies)...)
 	if f.Kind == plan.Allergy {

@@ -117,7 +117,7 @@ func TestRhesusOutlivesTheCycle(t *testing.T) {
 		if err := w.care.Finish(ctx, tx, w.quoy, w.patient.ID, "cancelled"); err != nil {
 			return err
 		}
-		return w.care.NextCycle(ctx, tx, w.quoy, w.patient.ID)
+		return w.care.NextCycle(ctx, tx, w.quoy, w.patient.ID, "", 0)
 	})
 	if got := w.sheet().About; got.Rh != plan.RhNegative || strings.Join(got.Allergies, " ") != "sesame" {
 		t.Errorf("in the next cycle: %+v", got)
