@@ -69,10 +69,7 @@ func list(p Plan) (steps []Step, doses []Dose) {
 		steps = append(steps, Step{Key: s.Key, Name: s.Name, Rule: s.Rule, Phrase: s.Phrase, From: s.From, On: s.On, To: s.To, At: s.At,
 			Status: s.Status, Booked: s.Booked, Reasons: slices.Clone(s.Reasons), Order: s.Order})
 	}
-	for _, d := range p.Doses {
-		doses = append(doses, d)
-	}
-	return steps, doses
+	return steps, slices.Clone(p.Doses)
 }
 
 // benchCycle is a cycle from its first day to the scan of a pregnancy.
