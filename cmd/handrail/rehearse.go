@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -41,10 +42,14 @@ type rehearsalReport struct {
 	WallS      float64 `json:"wall_s"`
 	PeakRSSMB  float64 `json:"peak_rss_mb"`
 
-	Days       int    `json:"days"`
-	Seed       uint64 `json:"seed"`
-	Faults     string `json:"faults"`
-	Struck     int    `json:"faults_struck"`
+	Days   int    `json:"days"`
+	Seed   uint64 `json:"seed"`
+	Faults string `json:"faults"`
+	Struck int    `json:"faults_struck"`
+	// Refused is how often a coordinator was refused what she entered, GivenUp how often
+	// she got no answer for too long.
+	Refused    int    `json:"entries_refused"`
+	GivenUp    int    `json:"entries_given_up"`
 	Transport  string `json:"transport"`
 	Durability string `json:"durability"`
 }
@@ -67,6 +72,10 @@ func runRehearse(ctx context.Context, args []string, e env) error {
 	if err := set.check(); err != nil {
 		return err
 	}
+	// A rehearsal allocates much and keeps little: with the usual setting a quarter of
+	// its time went into collecting garbage. The limit keeps it below 1 GiB.
+	debug.SetGCPercent(400)
+	debug.SetMemoryLimit(700 << 20)
 	bar := newBar(e.stderr)
 	report, findings, err := rehearse(ctx, set, rehearsalHooks{progress: bar.show})
 	bar.end()
@@ -111,9 +120,6 @@ type rehearsalHooks struct {
 	meddle func(r *rehearsalRun)
 	// after is called when the program has stopped, before the audit.
 	after func(r *rehearsalRun) error
-	// watch hears of what coordinators were refused.
-	watch func(line, answer string)
-	log   *slog.Logger
 }
 
 // rehearsalRun is one rehearsal under way.
@@ -145,7 +151,7 @@ func rehearse(ctx context.Context, set rehearsalSet, hooks rehearsalHooks) (rehe
 	if file == "" {
 		file = filepath.Join(folder, "clinic.sqlite")
 	}
-	r, err := newRehearsalRun(ctx, set, file, hooks)
+	r, err := newRehearsalRun(ctx, set, file)
 	if err != nil {
 		return rehearsalReport{}, nil, err
 	}
@@ -171,7 +177,7 @@ func rehearse(ctx context.Context, set rehearsalSet, hooks rehearsalHooks) (rehe
 	return r.report(v, took), findings, nil
 }
 
-func newRehearsalRun(ctx context.Context, set rehearsalSet, file string, hooks rehearsalHooks) (*rehearsalRun, error) {
+func newRehearsalRun(ctx context.Context, set rehearsalSet, file string) (*rehearsalRun, error) {
 	policy := rehearsalPolicy()
 	texts, err := patientsWords()
 	if err != nil {
@@ -188,17 +194,12 @@ func newRehearsalRun(ctx context.Context, set rehearsalSet, file string, hooks r
 	if r.master, err = seal.ParseMasterKey(seal.NewMasterKey()); err != nil {
 		return nil, err
 	}
-	log := hooks.log
-	if log == nil {
-		log = slog.New(slog.DiscardHandler)
-	}
-	s := setting{database: file, durability: store.Relaxed, master: r.master, policy: policy, clock: r.clock, log: log}
+	s := setting{database: file, durability: store.Relaxed, master: r.master, policy: policy, clock: r.clock, log: slog.New(slog.DiscardHandler)}
 	c := rehearsal.Config{Patients: set.patients, Days: set.days, Seed: set.seed, Start: start, Clinic: clinicOf(policy), Texts: texts,
 		Phrases: phrases{words}, Journal: r.journal, Now: r.clock.Now}
 	if err := r.join(ctx, s, c); err != nil {
 		return nil, err
 	}
-	r.world.Watch = hooks.watch
 	if err := r.app.populate(ctx, r.world); err != nil {
 		return nil, errors.Join(fmt.Errorf("take the people in: %w", err), r.close())
 	}
@@ -364,7 +365,7 @@ func lookOf(handle string, at time.Time, pl plan.Plan) audit.Look {
 func (r *rehearsalRun) report(v audit.Verdict, took time.Duration) rehearsalReport {
 	durability := "relaxed: commits are not forced to the disk"
 	return rehearsalReport{Patients: r.set.patients, CyclesCompleted: v.Completed, Verdict: v, AlertP99MS: r.alarm.p99(), WallS: seconds(took), PeakRSSMB: peakMB(),
-		Days: r.set.days, Seed: r.set.seed, Faults: r.set.faults, Struck: r.weather.struck, Transport: r.set.transport, Durability: durability}
+		Days: r.set.days, Seed: r.set.seed, Faults: r.set.faults, Struck: r.weather.struck, Refused: r.world.Refused, GivenUp: r.world.GivenUp, Transport: r.set.transport, Durability: durability}
 }
 
 func seconds(d time.Duration) float64 {

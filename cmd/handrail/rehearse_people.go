@@ -141,7 +141,7 @@ func (a *app) populate(ctx context.Context, w *rehearsal.World) error {
 // clinic some together.
 func (a *app) shifts(ctx context.Context, tx *store.Tx, staff []triage.Staff, days int) error {
 	zone := a.policy.Location()
-	together := 1 + len(staff)/25
+	together := 1 + len(staff)/10
 	for n := range days + 2 {
 		d := rehearsalStart.AddDays(n)
 		for i, from := range []time.Time{d.At(dayShift, zone), d.At(nightShift, zone)} {

@@ -348,7 +348,7 @@ func (r *rehearsalRun) change(statements ...string) error {
 func TestRehearsalsPeopleAreTheirOwn(t *testing.T) {
 	t.Parallel()
 	people := func(n int) []*rehearsal.Patient {
-		r, err := newRehearsalRun(t.Context(), rehearsalSet{patients: n, days: 5, seed: 9, transport: "direct"}, t.TempDir()+"/x.sqlite", rehearsalHooks{})
+		r, err := newRehearsalRun(t.Context(), rehearsalSet{patients: n, days: 5, seed: 9, transport: "direct"}, t.TempDir()+"/x.sqlite")
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -117,7 +117,7 @@ func (n *Nurse) again() {
 	if j.tries++; j.tries < 6 && !j.saving {
 		n.later(between(n.r, 20, 60), func() { n.todo(j) })
 	} else {
-		n.w.Given++
+		n.w.GivenUp++
 		n.goOn(j)
 	}
 	n.next()
@@ -227,9 +227,6 @@ func (n *Nurse) result(words *wording, j *job, m Message) {
 		}
 	case !j.saving && j.entry != nil || j.saving && !strings.HasPrefix(m.Text, "Saved"):
 		n.w.Refused++
-		if n.w.Watch != nil {
-			n.w.Watch(j.line, m.Text)
-		}
 		n.refused(j)
 		return
 	}

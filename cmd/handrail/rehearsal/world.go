@@ -77,11 +77,9 @@ type World struct {
 	agenda   agenda
 	seq      int
 	words    map[string]*wording
-	// Refused counts what coordinators entered and were refused; Given is what they
+	// Refused counts what coordinators entered and were refused, GivenUp what they
 	// gave up after no answer came.
-	Refused, Given int
-	// Watch hears of what a coordinator was refused, for whoever looks into it.
-	Watch func(line, answer string)
+	Refused, GivenUp int
 
 	mu    sync.Mutex
 	mail  map[int64][]Message
@@ -142,7 +140,7 @@ func New(c Config) *World {
 }
 
 // NursesFor is how many coordinators look after so many patients.
-func NursesFor(patients int) int { return 4 + patients/150 }
+func NursesFor(patients int) int { return 4 + patients/500 }
 
 // luck is somebody's own source of chance.
 func (w *World) luck(who int64) *rand.Rand { return rand.New(rand.NewPCG(w.Seed, uint64(who))) }
