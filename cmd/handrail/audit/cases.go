@@ -32,10 +32,10 @@ func (j *judge) judgeLadder(c *aCase) {
 		j.find(&j.v.CasesUnanswered, "case %d is %s, and nothing will bring it before anybody", c.id, c.state)
 	}
 	open, last, rung := true, c.opened, false
-	// What was raised later had more time before.
-	raised := slices.IndexFunc(c.events, func(e caseEvent) bool { return e.what == "raised" })
+	// What has become graver by something that came in later had more time before. An
+	// emergency is one from the first.
 	longest := j.Clinic.Rings[c.urgency]
-	if raised >= 0 {
+	if c.urgency == "same_day" && slices.ContainsFunc(c.events, func(e caseEvent) bool { return e.what == "raised" || e.what == "wrote" }) {
 		longest = j.Clinic.Rings["routine"]
 	}
 	late := func(at time.Time) {

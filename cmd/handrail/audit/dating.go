@@ -253,10 +253,10 @@ func (d *dates) verdict() string {
 	switch {
 	case last.Value < 5:
 		return "negative"
-	case last.Value <= 25:
-		return "unclear"
+	case last.Value <= 25 && (len(tests) == 1 || tests[len(tests)-2].Value <= 25):
+		return "equivocal"
 	case len(tests) > 1 && poor(tests[len(tests)-2], last):
-		return "unclear"
+		return "poor"
 	}
 	return "positive"
 }
@@ -289,14 +289,15 @@ func (d *dates) repeat(first Day, draws []Day) {
 	slices.Sort(days)
 	days = slices.Compact(days)
 	verdict := d.verdict()
+	unclear := verdict == "equivocal" || verdict == "poor"
 	scan := d.last("ob_ultrasound")
 	switch {
-	case len(days) == 0 && verdict == "unclear" && len(draws) > 0:
+	case len(days) == 0 && unclear && len(draws) > 0:
 		last := draws[len(draws)-1]
 		days = append(days, d.near(last+2, last+2, last+4))
 	case len(days) == 0:
 		days = append(days, d.near(first+2, first+2, first+4))
-	case days[len(days)-1] == drawn && verdict == "unclear" && (scan == nil || scan.On < drawn):
+	case days[len(days)-1] == drawn && unclear && (scan == nil || scan.On < drawn):
 		days = append(days, d.near(drawn+2, drawn+2, drawn+4))
 	}
 	d.out["hcg_repeat"] = days
@@ -312,9 +313,8 @@ func (d *dates) ultrasound(transfer Day, draws []Day) {
 	days, done := d.marks("ob_ultrasound", "ob_ultrasound")
 	scan := d.last("ob_ultrasound")
 	six := transfer + 42 - Day(14+age)
-	rise := d.verdict() == "unclear" && len(draws) > 1
 	switch {
-	case len(days) == 0 && rise:
+	case len(days) == 0 && d.verdict() == "poor":
 		last := draws[len(draws)-1]
 		days = append(days, d.near(last+1, last+2, last+7))
 	case len(days) == 0:
