@@ -1,7 +1,9 @@
 package audit
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
@@ -17,8 +19,8 @@ func (p *patient) judgeMessages(chat int64) {
 	has := make(map[uint64]int)
 	for _, s := range j.Journal.Seen[chat] {
 		has[s.Text]++
-		j.note("saw %d %s %x", chat, s.At.UTC().Format(instantForm), s.Text)
 	}
+	j.noteSeen(chat)
 	j.v.MessagesOut += len(j.Journal.Seen[chat])
 	unknown, kinds := 0, make(map[uint64]string)
 	for _, w := range p.rows {
@@ -48,6 +50,16 @@ func (p *patient) judgeMessages(chat int64) {
 		}
 	}
 	j.v.Repeated += min(surplus, unknown)
+}
+
+// noteSeen puts what somebody saw into the digest; alerts of one instant may come in
+// any order.
+func (j *judge) noteSeen(chat int64) {
+	seen := slices.Clone(j.Journal.Seen[chat])
+	slices.SortFunc(seen, func(a, b Seen) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Text, b.Text)) })
+	for _, s := range seen {
+		j.note("saw %d %s %x", chat, s.At.UTC().Format(instantForm), s.Text)
+	}
 }
 
 func isReminder(kind string) bool { return kind == "dose" || kind == "reminder" }

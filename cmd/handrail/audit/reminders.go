@@ -273,7 +273,7 @@ func (p *patient) judgeReadBacks() {
 			continue
 		}
 		f := p.factOf(it.id)
-		if f == nil || f.at.Add(askedBack).After(j.End) || p.quiet(f.at) || p.replacedWithin(e, f.at.Add(askedBack)) || !f.at.Add(askedBack).Before(p.endOfCycle()) {
+		if f == nil || !p.ahead(e, f.at) || f.at.Add(askedBack).After(j.End) || p.quiet(f.at) || p.replacedWithin(e, f.at.Add(askedBack)) || !f.at.Add(askedBack).Before(p.endOfCycle()) {
 			continue
 		}
 		j.v.Expected++
@@ -281,6 +281,19 @@ func (p *patient) judgeReadBacks() {
 			j.find(&j.v.RemindersLost, "%s was not asked to repeat fact %d (%s)", p.handle, f.id, e.Kind)
 		}
 	}
+}
+
+// ahead reports whether an instruction still lay ahead when it was on record: what is
+// entered late was told to her otherwise.
+func (p *patient) ahead(e *Entry, entered time.Time) bool {
+	zone := p.j.Clinic.Zone
+	switch e.Kind {
+	case "order":
+		return e.On.At(e.Times[0], zone).After(entered)
+	case "stop_order":
+		return e.On >= DayOf(entered, zone)
+	}
+	return e.At.After(entered.Add(time.Hour))
 }
 
 // replacedWithin reports whether another statement of the kind took the place of one

@@ -192,6 +192,8 @@ func (w *World) Look() {
 		if who == nil {
 			continue
 		}
+		// Alerts of one instant may come in any order.
+		slices.SortStableFunc(mail[chat], func(a, b Message) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Text, b.Text)) })
 		for _, m := range mail[chat] {
 			who.sees(m)
 		}
