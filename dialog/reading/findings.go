@@ -20,6 +20,7 @@ func (m *message) readFindings(r *Reading) {
 	all = append(all, m.withFever(all)...)
 	all = append(all, m.heads()...)
 	all = append(all, m.composed()...)
+	all = append(all, m.framed()...)
 	all = append(all, m.measures()...)
 	m.weigh(all)
 	slices.SortStableFunc(all, func(a, b seen) int { return cmp.Compare(a.from, b.from) })

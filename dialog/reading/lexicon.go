@@ -19,6 +19,8 @@ type concept struct {
 	// opts are the further words of its first line.
 	opts []string
 	id   int
+	// class numbers the blocks that frames name, from 1; 0 for all others.
+	class int
 }
 
 // pattern is one compiled expression of a concept.
@@ -44,6 +46,11 @@ type lexicon struct {
 	byKey [][]int32
 	// always are the patterns without a key.
 	always []int32
+
+	// frames, and those whose first term is a class; classes counts these.
+	frames   []frame
+	framesBy [][]int32
+	classes  int
 
 	// forms has the words of the files and common words, as they are written.
 	forms   map[string]form
@@ -157,13 +164,22 @@ func (l *lexicon) compileAll(blocks []block) error {
 		}
 	}
 	for _, b := range blocks {
-		if b.concept.kind == "set" || b.concept.kind == "words" {
+		if b.concept.kind == "set" || b.concept.kind == "words" || b.concept.kind == "frame" {
 			continue
 		}
 		if err := l.compileBlock(c, b); err != nil {
 			return fmt.Errorf("%s: %w", b.where, err)
 		}
 	}
+	for _, b := range blocks {
+		if b.concept.kind != "frame" {
+			continue
+		}
+		if err := l.compileFrames(b); err != nil {
+			return fmt.Errorf("%s: %w", b.where, err)
+		}
+	}
+	l.indexFrames()
 	return nil
 }
 
@@ -171,10 +187,7 @@ func (l *lexicon) compileBlock(c *compiler, b block) error {
 	b.concept.id = len(l.concepts)
 	l.concepts = append(l.concepts, b.concept)
 	for _, line := range b.lines {
-		for _, src := range strings.Split(line.patterns, ";") {
-			if strings.TrimSpace(src) == "" {
-				continue
-			}
+		for _, src := range singlesJoined(line.patterns) {
 			c.exact = slices.Contains(b.concept.opts, "exact")
 			prog, err := c.compile(line.lang, src)
 			if err != nil {
@@ -187,6 +200,24 @@ func (l *lexicon) compileBlock(c *compiler, b block) error {
 		}
 	}
 	return nil
+}
+
+// singlesJoined has the patterns of a line, those of one plain word joined to
+// one choice: they are one look-up instead of many.
+func singlesJoined(line string) []string {
+	var out, singles []string
+	for _, src := range strings.Split(line, ";") {
+		switch f := strings.Fields(src); {
+		case len(f) == 1 && plainWord(f[0]):
+			singles = append(singles, f[0])
+		case len(f) > 0:
+			out = append(out, src)
+		}
+	}
+	if len(singles) > 0 {
+		out = append(out, strings.Join(singles, "|"))
+	}
+	return out
 }
 
 // readWords takes a block of kind words: "words alias" has lines of

@@ -144,6 +144,8 @@ func covers(a, b match) bool {
 			return false // they reach different ways
 		}
 		return longer && b.concept.kind == "cue"
+	case "class":
+		return longer && (b.concept == a.concept || b.concept.kind == "cue" && b.concept.name == string(Negated))
 	case "head", "mod":
 		return longer && (b.concept == a.concept || a.concept.name == "headache" && b.concept.name == "severe_belly_pain")
 	}
