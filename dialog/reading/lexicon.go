@@ -31,6 +31,9 @@ type pattern struct {
 	needs []idSet
 	// reach is how many tokens the longest match has.
 	reach int
+	// first are the words with which a match can begin; number: or a number.
+	first  idSet
+	number bool
 }
 
 // lexicon is everything that the files say, ready for use. It does not change
@@ -64,6 +67,10 @@ type lexicon struct {
 	// near has the words of the patterns by first letter and length, for words
 	// with a slip in them; real words are never taken for another.
 	near map[nearKey][]string
+	// sounds has the words, soundStems the stems that sound like a key; see
+	// soundOf.
+	sounds     map[string]string
+	soundStems map[string]int32
 	real map[string]bool
 }
 
@@ -95,7 +102,7 @@ func loadLexicon(files fs.FS) (*lexicon, error) {
 	l := &lexicon{
 		forms: map[string]form{}, aliases: map[string][]string{},
 		stemIDs: map[stemKey]int32{}, exact: map[string]int32{}, stems: [2]map[string]int32{{}, {}},
-		near: map[nearKey][]string{}, real: map[string]bool{},
+		near: map[nearKey][]string{}, sounds: map[string]string{}, soundStems: map[string]int32{}, real: map[string]bool{},
 	}
 	names, err := fs.Glob(files, "lexicon/*.txt")
 	if err != nil {
@@ -193,10 +200,11 @@ func (l *lexicon) compileBlock(c *compiler, b block) error {
 			if err != nil {
 				return err
 			}
-			if _, _, err := firstIDs(prog); err != nil {
+			first, number, err := firstIDs(prog)
+			if err != nil {
 				return fmt.Errorf("pattern %q: %w", src, err)
 			}
-			l.patterns = append(l.patterns, pattern{b.concept, prog, c.needs, reachOf(prog)})
+			l.patterns = append(l.patterns, pattern{b.concept, prog, c.needs, reachOf(prog), first, number})
 		}
 	}
 	return nil
@@ -249,20 +257,22 @@ func (l *lexicon) readWords(b block) {
 // finish fills what needs all words: the forms' ids and the two indices.
 func (l *lexicon) finish() {
 	for w, f := range l.forms {
-		f.word, f.text = l.identify(w), strings.Clone(w)
+		f.word, f.text = l.identifyIn(w, f.lang), strings.Clone(w)
 		f.word.lang = f.lang
-		// A word of one language is no form of a word of the other: "got" is
-		// not "gota".
-		switch f.lang {
-		case 1 << langEN:
-			f.word.ids[1+langES] = 0
-		case 1 << langES:
-			f.word.ids[1+langEN] = 0
-		}
 		l.forms[w] = f
 		if len(w) >= minNear && !f.common {
 			k := nearKey{w[0], len(w)}
 			l.near[k] = append(l.near[k], w)
+		}
+		if f.lang == 1<<langES && !f.common && len(w) >= minNear {
+			l.addSound(w)
+		}
+	}
+	for s, id := range l.stems[langES] {
+		if len(s) >= minSoundStem {
+			if k := soundOf(s); l.soundStems[k] == 0 || id < l.soundStems[k] {
+				l.soundStems[k] = id
+			}
 		}
 	}
 	for _, ws := range l.near {
@@ -271,15 +281,14 @@ func (l *lexicon) finish() {
 	l.byFirst, l.byKey = make([][]int32, l.lastID+1), make([][]int32, l.lastID+1)
 	common := l.commonIDs()
 	for i, p := range l.patterns {
-		ids, number, _ := firstIDs(p.prog)
-		for _, id := range ids {
+		for _, id := range p.first {
 			l.byFirst[id] = append(l.byFirst[id], int32(i))
 		}
-		if number {
+		if p.number {
 			l.byNumber = append(l.byNumber, int32(i))
 		}
-		key := keyOf(p, ids, common)
-		if number && len(p.needs) == 0 {
+		key := keyOf(p, common)
+		if p.number && len(p.needs) == 0 {
 			l.always = append(l.always, int32(i))
 		}
 		for _, id := range key {
@@ -303,7 +312,7 @@ func (l *lexicon) commonIDs() []bool {
 
 // keyOf is the set of words, one of which a match of p needs, that is likely to
 // be met least often.
-func keyOf(p pattern, first idSet, common []bool) idSet {
+func keyOf(p pattern, common []bool) idSet {
 	weight := func(s idSet) int {
 		w := 0
 		for _, id := range s {
@@ -313,7 +322,7 @@ func keyOf(p pattern, first idSet, common []bool) idSet {
 		}
 		return w
 	}
-	best := first
+	best := p.first
 	for _, s := range p.needs {
 		if len(s) > 0 && (len(best) == 0 || weight(s) < weight(best)) {
 			best = s

@@ -102,6 +102,8 @@ type compiler struct {
 	needs  []idSet
 	// parts has the sets that were compiled before.
 	parts map[string][]instr
+	// work is the memory that programs are written in before they are copied.
+	work []instr
 	// exact: the block's words stand for no other forms of themselves.
 	exact bool
 }
@@ -113,7 +115,7 @@ type setLine struct {
 }
 
 func (c *compiler) compile(lang int, src string) ([]instr, error) {
-	c.lang, c.src, c.prog, c.needs = lang, src, nil, nil
+	c.lang, c.src, c.prog, c.needs = lang, src, c.work[:0], nil
 	c.toks, c.pos = splitPattern(src), 0
 	if err := c.alternatives(); err != nil {
 		return nil, err
@@ -122,14 +124,26 @@ func (c *compiler) compile(lang int, src string) ([]instr, error) {
 		return nil, fmt.Errorf("pattern %q: %q stands where nothing is open", src, c.toks[c.pos])
 	}
 	c.emit(instr{op: opMatch})
-	return c.prog, nil
+	c.work = c.prog
+	return slices.Clone(c.prog), nil
 }
 
 func splitPattern(s string) []string {
-	for _, sign := range []string{"(", ")", "|", "?"} {
-		s = strings.ReplaceAll(s, sign, " "+sign+" ")
+	out := make([]string, 0, len(s)/5+4)
+	from := 0
+	for i := 0; i <= len(s); i++ {
+		if i < len(s) && strings.IndexByte(" ()|?", s[i]) < 0 {
+			continue
+		}
+		if i > from {
+			out = append(out, s[from:i])
+		}
+		if i < len(s) && s[i] != ' ' {
+			out = append(out, s[i:i+1])
+		}
+		from = i + 1
 	}
-	return strings.Fields(s)
+	return out
 }
 
 func (c *compiler) peek() string {
