@@ -23,8 +23,8 @@ import (
 // A term is a class, or another kind of block with its kind before it
 // ("mod:severe"); with "-" before it, it must not be there. The things of a
 // frame stand in one sentence ("across": in neighbouring ones), none of them
-// further than reach= words from the next, with no "but" between. Languages
-// may mix.
+// further than reach= words from the next, with no "but" between ("through":
+// all the same). Languages may mix.
 
 // frameReach is how many words one thing of a frame may stand from the next.
 const frameReach = 7
@@ -35,6 +35,7 @@ type frame struct {
 	has, lacks []int
 	reach      int
 	across     bool
+	through    bool
 }
 
 // compileFrames reads the rows of a frame block; classes numbers the terms that
@@ -51,6 +52,7 @@ func (l *lexicon) compileFrames(b block) error {
 				f.reach = match{concept: b.concept}.reach()
 			}
 			_, f.across = b.concept.opt("across")
+			_, f.through = b.concept.opt("through")
 			for _, t := range terms {
 				name, lacks := strings.CutPrefix(t, "-")
 				id, err := l.classOf(name)
@@ -179,12 +181,18 @@ func (m *message) between(f *frame, x match, lo, hi int) int {
 	if to-from >= far || steps > 1 || steps == 1 && !f.across {
 		return far
 	}
-	for _, e := range m.cuesNear(from, to) {
-		if e.concept.name == "end" && e.ends("mod") {
+	for k := from; k < to && !f.through; k++ {
+		if turns[m.toks[k].norm] {
 			return far
 		}
 	}
 	return to - from
+}
+
+// turns are words behind which another thing is told.
+var turns = map[string]bool{
+	"but": true, "pero": true, "however": true, "although": true, "though": true, "aunque": true, "except": true,
+	"excepto": true, "salvo": true, "sino": true, "unless": true,
 }
 
 // frameState: a frame counts as present when all of its things do.
