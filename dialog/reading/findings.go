@@ -23,6 +23,7 @@ func (m *message) readFindings(r *Reading) {
 	all = append(all, m.framed()...)
 	all = append(all, m.measures()...)
 	m.weigh(all)
+	all = dropExplained(all)
 	slices.SortStableFunc(all, func(a, b seen) int { return cmp.Compare(a.from, b.from) })
 	for _, x := range all {
 		finding := rules.FindingOf(x.sign)
