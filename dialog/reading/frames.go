@@ -24,7 +24,8 @@ import (
 // ("mod:severe"); with "-" before it, it must not be there. The things of a
 // frame stand in one sentence ("across": in neighbouring ones), none of them
 // further than reach= words from the next, with no "but" between ("through":
-// all the same). Languages may mix.
+// all the same), and none of them somebody else's ("hers": all the same).
+// Languages may mix.
 
 // frameReach is how many words one thing of a frame may stand from the next.
 const frameReach = 7
@@ -36,6 +37,7 @@ type frame struct {
 	reach      int
 	across     bool
 	through    bool
+	hers       bool
 }
 
 // compileFrames reads the rows of a frame block; classes numbers the terms that
@@ -53,6 +55,7 @@ func (l *lexicon) compileFrames(b block) error {
 			}
 			_, f.across = b.concept.opt("across")
 			_, f.through = b.concept.opt("through")
+			_, f.hers = b.concept.opt("hers")
 			for _, t := range terms {
 				name, lacks := strings.CutPrefix(t, "-")
 				id, err := l.classOf(name)
@@ -148,7 +151,7 @@ func (m *message) frameAt(f *frame, first match) (seen, bool) {
 			return seen{}, false
 		}
 	}
-	return seen{rules.Sign(f.concept.name), lo, hi, frameState(taken)}, true
+	return seen{rules.Sign(f.concept.name), lo, hi, f.state(taken)}, true
 }
 
 // nearestOf is the nearest match of class c to the tokens lo..hi that overlaps
@@ -195,9 +198,13 @@ var turns = map[string]bool{
 	"excepto": true, "salvo": true, "sino": true, "unless": true,
 }
 
-// frameState: a frame counts as present when all of its things do.
-func frameState(taken []match) State {
+// state: a frame counts as present when all of its things do. Who takes her
+// leave, or is hit, speaks of others: it is hers all the same.
+func (f *frame) state(taken []match) State {
 	for _, s := range stateOrder {
+		if s == OtherPerson && f.hers {
+			continue
+		}
 		if slices.ContainsFunc(taken, func(t match) bool { return t.state == s }) {
 			return s
 		}

@@ -71,7 +71,7 @@ type lexicon struct {
 	// soundOf.
 	sounds     map[string]string
 	soundStems map[string]int32
-	real map[string]bool
+	real       map[string]bool
 }
 
 // Languages, as indices and as bits of word.lang.
