@@ -151,7 +151,7 @@ func (m *message) frameAt(f *frame, first match) (seen, bool) {
 			return seen{}, false
 		}
 	}
-	return seen{rules.Sign(f.concept.name), lo, hi, f.state(taken)}, true
+	return seen{rules.Sign(f.concept.name), lo, hi, m.frameState(f, taken)}, true
 }
 
 // nearestOf is the nearest match of class c to the tokens lo..hi that overlaps
@@ -198,16 +198,37 @@ var turns = map[string]bool{
 	"excepto": true, "salvo": true, "sino": true, "unless": true,
 }
 
-// state: a frame counts as present when all of its things do. Who takes her
-// leave, or is hit, speaks of others: it is hers all the same.
-func (f *frame) state(taken []match) State {
+// frameState: a frame counts as present when all of its things do. A denial that
+// is part of one of them ("can not move", "my arm") denies none of the others.
+// Who takes her leave, or is hit, speaks of others: it is hers all the same.
+func (m *message) frameState(f *frame, taken []match) State {
+	states := make([]State, len(taken))
+	for i, t := range taken {
+		if states[i] = t.state; t.state == Negated && !m.deniedOutside(t, taken) {
+			states[i] = Present
+		}
+	}
 	for _, s := range stateOrder {
 		if s == OtherPerson && f.hers {
 			continue
 		}
-		if slices.ContainsFunc(taken, func(t match) bool { return t.state == s }) {
+		if slices.Contains(states, s) {
 			return s
 		}
 	}
 	return Present
+}
+
+// deniedOutside reports whether a denial that belongs to none of the things
+// taken has x in its scope.
+func (m *message) deniedOutside(x match, taken []match) bool {
+	for _, c := range m.cuesNear(x.from-farReach, x.to+farReach) {
+		if c.concept.name != string(Negated) || !m.governs(c, x) {
+			continue
+		}
+		if !slices.ContainsFunc(taken, func(t match) bool { return t.from <= c.from && c.from < t.to }) {
+			return true
+		}
+	}
+	return false
 }

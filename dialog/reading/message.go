@@ -145,7 +145,7 @@ func covers(a, b match) bool {
 		}
 		return longer && b.concept.kind == "cue"
 	case "class":
-		return longer && (b.concept == a.concept || b.concept.kind == "cue" && b.concept.name == string(Negated))
+		return longer && b.concept == a.concept
 	case "head", "mod":
 		return longer && (b.concept == a.concept || a.concept.name == "headache" && b.concept.name == "severe_belly_pain")
 	}
