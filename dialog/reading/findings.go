@@ -239,6 +239,9 @@ func tidy(r *Reading) {
 	drop("moderate_pain", "severe_belly_pain", "sudden_pain")
 	drop("mild_headache", "worst_headache", "headache_severe")
 	drop("nausea", "vomiting_lots")
+	// A cry for help beside what it is about tells nothing more.
+	drop("alarm", "soaking", "severe_belly_pain", "sudden_pain", "fainted", "breathless", "chest_pain", "self_harm", "seizure", "stroke",
+		"overdose", "airway_swelling", "worst_headache", "vision_loss", "danger", "violence", "rigors")
 	r.Findings = nil
 	for _, s := range r.Signs {
 		r.Findings = addOnce(r.Findings, rules.FindingOf(s))

@@ -106,7 +106,7 @@ func (m *message) temperature(i int) (seen, bool) {
 	unit, told := m.unit(i), m.near(i, "temperature", "high_temperature", "chills", "rigors")
 	celsius := unit == "c" || unit == "celsius" || unit == "centigrados"
 	fahrenheit := unit == "f" || unit == "fahrenheit"
-	if !told && !celsius && !fahrenheit && unit != "degrees" && !(decimalsOf(&t) && units[unit] == "" && 38 <= t.num && t.num < 42) {
+	if !told && !celsius && !fahrenheit && unit != "degrees" && !(decimalsOf(&t) && units[unit] == "" && (38 <= t.num && t.num < 42 || feverF <= t.num && t.num < 106) && !m.near(i, "scale", "gain")) {
 		return seen{}, false
 	}
 	if units[unit] != "" {
