@@ -204,7 +204,8 @@ var turns = map[string]bool{
 func (m *message) frameState(f *frame, taken []match) State {
 	states := make([]State, len(taken))
 	for i, t := range taken {
-		if states[i] = t.state; t.state == Negated && !m.deniedOutside(t, taken) {
+		states[i] = t.state
+		if t.state == Negated && !m.deniedOutside(t, taken) || t.state == OtherPerson && m.saysMe(t) {
 			states[i] = Present
 		}
 	}
@@ -217,6 +218,18 @@ func (m *message) frameState(f *frame, taken []match) State {
 		}
 	}
 	return Present
+}
+
+// saysMe reports whether the words of x name herself: "a lady found me" tells
+// of her, whoever the lady is.
+func (m *message) saysMe(x match) bool {
+	for i := x.from; i < x.to; i++ {
+		switch m.toks[i].norm {
+		case "me", "my", "i", "mi", "mis", "yo", "myself":
+			return true
+		}
+	}
+	return false
 }
 
 // deniedOutside reports whether a denial that belongs to none of the things
