@@ -30,6 +30,10 @@ import (
 // frameReach is how many words one thing of a frame may stand from the next.
 const frameReach = 7
 
+// lacksReach is how far from the things of a frame a thing that must not be
+// there is looked for, at most.
+const lacksReach = 8
+
 // frame is one row of terms.
 type frame struct {
 	concept    *concept
@@ -146,8 +150,10 @@ func (m *message) frameAt(f *frame, first match) (seen, bool) {
 		taken = append(taken, next)
 		lo, hi = min(lo, next.from), max(hi, next.to)
 	}
+	close := *f
+	close.reach = min(f.reach, lacksReach)
 	for _, c := range f.lacks {
-		if _, ok := m.nearestOf(f, c, nil, lo, hi); ok {
+		if _, ok := m.nearestOf(&close, c, nil, lo, hi); ok {
 			return seen{}, false
 		}
 	}

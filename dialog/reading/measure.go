@@ -44,6 +44,8 @@ func (m *message) measures() []seen {
 			out = append(out, x)
 		} else if x, ok := m.painScore(i); ok {
 			out = append(out, x)
+		} else if x, ok := m.risingScore(i); ok {
+			out = append(out, x)
 		} else if x, ok := m.muchTooMuch(i); ok {
 			out = append(out, x)
 		}
@@ -204,19 +206,37 @@ func (m *message) twoWeights(i int) (seen, bool) {
 	}
 	for k := i - 1; k >= max(i-12, 0); k-- {
 		t := &m.toks[k]
+		if t.kind == numberToken && t.num > now && m.toldBackwards(k, i) {
+			return m.weightsAt(i, k, t.num-now)
+		}
 		if t.kind != numberToken || t.num < 38 || t.num >= now || !m.near(k, "scale") && !m.near(k, "dates", "today") {
 			continue
 		}
-		gain := now - t.num
-		if units[m.unit(i)] == "lb" || units[m.unit(k)] == "lb" || now >= 110 {
-			gain *= kgPerPound
-		}
-		if gain < gainKgPerDay || gain > 12 || gain/m.daysNear(i) < gainKgPerDay {
-			return seen{}, false
-		}
-		return m.seenAt("weight_gain", k, i+1), true
+		return m.weightsAt(k, i, now-t.num)
 	}
 	return seen{}, false
+}
+
+// toldBackwards: of two weights today's is told first ("61.2 this morning,
+// yesterday 59.6").
+func (m *message) toldBackwards(today, before int) bool {
+	for k := before - 1; k > max(before-3, today); k-- {
+		if n := m.toks[k].norm; n == "yesterday" || n == "ayer" {
+			return true
+		}
+	}
+	return false
+}
+
+// weightsAt is the sign of a gain between the weights at two tokens.
+func (m *message) weightsAt(before, now int, gain float64) (seen, bool) {
+	if units[m.unit(now)] == "lb" || units[m.unit(before)] == "lb" || m.toks[now].num >= 110 {
+		gain *= kgPerPound
+	}
+	if gain < gainKgPerDay || gain > 12 || gain/m.daysNear(now) < gainKgPerDay {
+		return seen{}, false
+	}
+	return m.seenAt("weight_gain", min(before, now), max(before, now)+1), true
 }
 
 // daysNear is over how many days something happened, as told near token i; one
@@ -258,37 +278,6 @@ func (m *message) muchTooMuch(i int) (seen, bool) {
 		}
 	}
 	return seen{}, false
-}
-
-// painScore reads "8/10" and "8 out of 10" near a word for pain.
-func (m *message) painScore(i int) (seen, bool) {
-	j := 0
-	switch {
-	case i+2 < len(m.toks) && m.toks[i+1].norm == "/" && m.toks[i+2].num == 10:
-		j = i + 3
-	case i+3 < len(m.toks) && m.toks[i+1].norm == "out" && m.toks[i+3].num == 10:
-		j = i + 4
-	case i+2 < len(m.toks) && (m.toks[i+1].norm == "de" || m.toks[i+1].norm == "sobre") && m.toks[i+2].num == 10:
-		j = i + 3
-	default:
-		return seen{}, false
-	}
-	h := m.headNear(i, "pain", "headache")
-	if h == nil {
-		return seen{}, false
-	}
-	score := m.toks[i].num
-	switch {
-	case score > 10 || score < moderateOfTen:
-		return seen{}, false
-	case h.concept.name == "headache" && score >= severeOfTen:
-		return m.seenAt("headache_severe", i, j), true
-	case h.concept.name == "headache":
-		return seen{}, false
-	case score >= severeOfTen:
-		return m.seenAt("severe_belly_pain", i, j), true
-	}
-	return m.seenAt("moderate_pain", i, j), true
 }
 
 func (m *message) headNear(i int, names ...string) *match {
