@@ -63,7 +63,7 @@ type lexicon struct {
 	stems  [2]map[string]int32
 	lastID int32
 	// stemIDs saves stemming a word twice while loading.
-	stemIDs map[stemKey]int32
+	stemIDs, exactIDs map[stemKey]int32
 	// near has the words of the patterns by first letter and length, for words
 	// with a slip in them; real words are never taken for another.
 	near map[nearKey][]string
@@ -100,8 +100,9 @@ type block struct {
 
 func loadLexicon(files fs.FS) (*lexicon, error) {
 	l := &lexicon{
-		forms: map[string]form{}, aliases: map[string][]string{},
-		stemIDs: map[stemKey]int32{}, exact: map[string]int32{}, stems: [2]map[string]int32{{}, {}},
+		forms: make(map[string]form, 1<<14), aliases: map[string][]string{},
+		stemIDs: make(map[stemKey]int32, 1<<14), exactIDs: map[stemKey]int32{},
+		exact: map[string]int32{}, stems: [2]map[string]int32{make(map[string]int32, 1<<13), make(map[string]int32, 1<<13)},
 		near: map[nearKey][]string{}, sounds: map[string]string{}, soundStems: map[string]int32{}, real: map[string]bool{},
 	}
 	names, err := fs.Glob(files, "lexicon/*.txt")
@@ -124,7 +125,7 @@ func loadLexicon(files fs.FS) (*lexicon, error) {
 		return nil, err
 	}
 	l.finish()
-	l.stemIDs = nil
+	l.stemIDs, l.exactIDs = nil, nil
 	return l, nil
 }
 
@@ -200,7 +201,7 @@ func (l *lexicon) compileBlock(c *compiler, b block) error {
 			if err != nil {
 				return err
 			}
-			first, number, err := firstIDs(prog)
+			first, number, err := firstIDs(prog, 0)
 			if err != nil {
 				return fmt.Errorf("pattern %q: %w", src, err)
 			}

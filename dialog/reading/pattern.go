@@ -1,8 +1,8 @@
 package reading
 
 import (
+	"errors"
 	"fmt"
-	"slices"
 	"strings"
 )
 
@@ -104,6 +104,7 @@ type compiler struct {
 	parts map[string][]instr
 	// work is the memory that programs are written in before they are copied.
 	work []instr
+	slab []instr
 	// exact: the block's words stand for no other forms of themselves.
 	exact bool
 }
@@ -125,7 +126,17 @@ func (c *compiler) compile(lang int, src string) ([]instr, error) {
 	}
 	c.emit(instr{op: opMatch})
 	c.work = c.prog
-	return slices.Clone(c.prog), nil
+	return c.kept(c.prog), nil
+}
+
+// kept copies a program into one of a few large pieces of memory.
+func (c *compiler) kept(prog []instr) []instr {
+	if cap(c.slab)-len(c.slab) < len(prog) {
+		c.slab = make([]instr, 0, max(4096, len(prog)))
+	}
+	from := len(c.slab)
+	c.slab = append(c.slab, prog...)
+	return c.slab[from:len(c.slab):len(c.slab)]
 }
 
 func splitPattern(s string) []string {
@@ -194,18 +205,9 @@ func (c *compiler) alternatives() error {
 // look at the word that comes next, if every alternative begins with a word.
 func (c *compiler) guard(at int) {
 	c.prog[at] = instr{op: opJump, a: at + 1}
-	if ids, number, err := c.first(at + 1); err == nil && !number {
+	if ids, number, err := firstIDs(c.prog, at+1); err == nil && !number {
 		c.prog[at] = instr{op: opFirst, ids: ids, mask: ids.mask()}
 	}
-}
-
-// first has the words with which the part from start on begins.
-func (c *compiler) first(start int) (ids idSet, number bool, err error) {
-	rest := append(slices.Clone(c.prog[start:]), instr{op: opMatch})
-	for i := range rest {
-		rest[i].a, rest[i].b = rest[i].a-start, rest[i].b-start
-	}
-	return firstIDs(rest)
 }
 
 // plainChoice compiles a choice of single words as one instruction.
@@ -241,22 +243,28 @@ func (c *compiler) need(start int) {
 	if c.nested > 0 || c.prog[start].op == opGap {
 		return
 	}
-	if ids, number, err := c.first(start); err == nil && !number {
+	if ids, number, err := firstIDs(c.prog, start); err == nil && !number {
 		c.needs = append(c.needs, ids)
 	}
 }
 
-// firstIDs has the words with which a match can begin; number is true when it
-// can begin with a number.
-func firstIDs(prog []instr) (ids idSet, number bool, err error) {
+// firstIDs has the words with which what stands from place start on can begin;
+// number is true when it can begin with a number.
+func firstIDs(prog []instr, start int) (ids idSet, number bool, err error) {
+	if start < len(prog) && prog[start].op == opWord {
+		return prog[start].ids, false, nil
+	}
 	seen := make([]bool, len(prog))
 	var walk func(pc int) error
 	walk = func(pc int) error {
+		if pc >= len(prog) {
+			return errBeginsAnyhow
+		}
 		if seen[pc] {
 			return nil
 		}
 		seen[pc] = true
-		switch in := prog[pc]; in.op {
+		switch in := &prog[pc]; in.op {
 		case opWord:
 			ids = append(ids, in.ids...)
 		case opNumber:
@@ -271,13 +279,15 @@ func firstIDs(prog []instr) (ids idSet, number bool, err error) {
 			}
 			return walk(in.b)
 		default:
-			return fmt.Errorf("it may begin with nothing or with a gap")
+			return errBeginsAnyhow
 		}
 		return nil
 	}
-	err = walk(0)
+	err = walk(start)
 	return sortedIDs(ids), number, err
 }
+
+var errBeginsAnyhow = errors.New("it may begin with nothing or with a gap")
 
 // reachOf is how many tokens the longest match of a program has. Programs only
 // ever go forward.

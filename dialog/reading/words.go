@@ -43,20 +43,26 @@ func (l *lexicon) wordID(w string, lang int) int32 {
 	if w[0] == '=' {
 		w, exact = w[1:], true
 	}
+	key := stemKey{lang, w}
+	ids := l.stemIDs
+	if exact {
+		ids = l.exactIDs
+	}
+	id, ok := ids[key]
+	if ok {
+		return id // most words stand in many blocks
+	}
 	f := l.forms[w]
 	if lang != langAny {
 		f.lang |= 1 << lang
 	}
 	l.forms[w] = f
 	if exact {
-		return l.newID(l.exact, w)
-	}
-	key := stemKey{lang, w}
-	id, ok := l.stemIDs[key]
-	if !ok {
+		id = l.newID(l.exact, w)
+	} else {
 		id = l.newID(l.stems[lang], stem(lang, w))
-		l.stemIDs[key] = id
 	}
+	ids[key] = id
 	return id
 }
 
