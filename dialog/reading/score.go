@@ -14,16 +14,16 @@ func (m *message) painScore(i int) (seen, bool) {
 		return seen{}, false
 	}
 	h := m.headNear(i, "pain", "headache")
-	if h == nil {
+	if h == nil && !m.placeNear(i) {
 		return seen{}, false
 	}
-	score := m.toks[i].num
+	score, head := m.toks[i].num, h != nil && h.concept.name == "headache"
 	switch {
 	case score > 10 || score < moderateOfTen:
 		return seen{}, false
-	case h.concept.name == "headache" && score >= severeOfTen:
+	case head && score >= severeOfTen:
 		return m.seenAt("headache_severe", i, j), true
-	case h.concept.name == "headache":
+	case head:
 		return seen{}, false
 	case score >= severeOfTen:
 		return m.seenAt("severe_belly_pain", i, j), true
@@ -31,11 +31,22 @@ func (m *message) painScore(i int) (seen, bool) {
 	return m.seenAt("moderate_pain", i, j), true
 }
 
+// placeNear: a part of the belly stands near token i, so that a score there is
+// one of pain ("9/10, lower left").
+func (m *message) placeNear(i int) bool {
+	for _, x := range m.foundNear(i-12, i+12) {
+		if x.concept.kind == "mod" && (x.concept.name == "belly" || x.concept.name == "one_side") {
+			return true
+		}
+	}
+	return false
+}
+
 // risingScore reads "was a 3 and is a 6 now", "from a 2 to a 7": of two scores of
 // a pain the later is the higher. Token i is the later one.
 func (m *message) risingScore(i int) (seen, bool) {
 	now := m.toks[i].num
-	if now < moderateOfTen || now > 10 || !m.isScore(i) || m.headNear(i, "pain") == nil {
+	if now < moderateOfTen || now > 10 || !m.isScore(i) || m.headNear(i, "pain") == nil && !m.placeNear(i) {
 		return seen{}, false
 	}
 	for k := i - 1; k >= max(i-12, 0); k-- {
