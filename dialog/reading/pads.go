@@ -114,6 +114,9 @@ func (m *message) hoursSince(pad match) (hours float64, to int) {
 		if t, end, ok := d.clock(k+1, false); ok {
 			return max(math.Mod(sent-float64(t)/60+24, 12), 0.5), end
 		}
+		if h := m.toks[k+1].num; h >= 1 && h <= 12 && units[m.unit(k+1)] == "" {
+			return max(math.Mod(sent-h+24, 12), 0.5), k + 2
+		}
 	}
 	return 0, 0
 }
