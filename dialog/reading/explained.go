@@ -11,7 +11,7 @@ import (
 // not stand" for pain is not dizzy, and a hand that can not be moved is no pain
 // of the belly. Every one of the better ones is at least as urgent.
 var explainedBy = map[rules.Sign][]rules.Sign{
-	"near_faint":        {"severe_belly_pain", "sudden_pain", "fainted", "soaking", "stroke", "breathless", "worst_headache", "vision_loss", "seizure", "vomiting_lots"},
+	"near_faint":        {"leg_swelling", "severe_belly_pain", "sudden_pain", "fainted", "soaking", "stroke", "breathless", "worst_headache", "vision_loss", "seizure", "vomiting_lots"},
 	"dizzy":             {"fainted", "near_faint"},
 	"severe_belly_pain": {"stroke", "worst_headache", "chest_pain", "breathless", "airway_swelling", "vision_loss"},
 	"sudden_pain":       {"stroke", "worst_headache", "chest_pain", "vision_loss"},
