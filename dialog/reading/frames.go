@@ -206,19 +206,21 @@ var turns = map[string]bool{
 
 // frameState: a frame counts as present when all of its things do. A denial that
 // is part of one of them ("can not move", "my arm") denies none of the others.
-// Who takes her leave, or is hit, speaks of others: it is hers all the same.
+// Who takes her leave, or is hit, speaks of others and of what will be no more:
+// it is hers and now all the same.
 func (m *message) frameState(f *frame, taken []match) State {
 	states := make([]State, len(taken))
+	hers := f.hers || slices.ContainsFunc(taken, m.saysMe)
 	for i, t := range taken {
 		states[i] = t.state
-		if t.state == Negated && !m.deniedOutside(t, taken) || t.state == OtherPerson && m.saysMe(t) {
+		switch {
+		case t.state == Negated && !m.deniedOutside(t, taken),
+			t.state == OtherPerson && hers,
+			t.state == resolved && f.hers:
 			states[i] = Present
 		}
 	}
 	for _, s := range stateOrder {
-		if s == OtherPerson && f.hers {
-			continue
-		}
 		if slices.Contains(states, s) {
 			return s
 		}
@@ -226,10 +228,10 @@ func (m *message) frameState(f *frame, taken []match) State {
 	return Present
 }
 
-// saysMe reports whether the words of x name herself: "a lady found me" tells
-// of her, whoever the lady is.
+// saysMe reports whether what x tells befell herself: "a lady found me",
+// "someone is stabbing me" tell of her, whoever the other is.
 func (m *message) saysMe(x match) bool {
-	for i := x.from; i < x.to; i++ {
+	for i := x.from; i < min(x.to+1, len(m.toks)); i++ {
 		switch m.toks[i].norm {
 		case "me", "my", "i", "mi", "mis", "yo", "myself":
 			return true
