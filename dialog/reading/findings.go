@@ -20,8 +20,10 @@ func (m *message) readFindings(r *Reading) {
 	all = append(all, m.withFever(all)...)
 	all = append(all, m.heads()...)
 	all = append(all, m.composed()...)
+	all = append(all, m.framed()...)
 	all = append(all, m.measures()...)
 	m.weigh(all)
+	all = dropExplained(all)
 	slices.SortStableFunc(all, func(a, b seen) int { return cmp.Compare(a.from, b.from) })
 	for _, x := range all {
 		finding := rules.FindingOf(x.sign)
@@ -237,6 +239,9 @@ func tidy(r *Reading) {
 	drop("moderate_pain", "severe_belly_pain", "sudden_pain")
 	drop("mild_headache", "worst_headache", "headache_severe")
 	drop("nausea", "vomiting_lots")
+	// A cry for help beside what it is about tells nothing more.
+	drop("alarm", "soaking", "severe_belly_pain", "sudden_pain", "fainted", "breathless", "chest_pain", "self_harm", "seizure", "stroke",
+		"overdose", "airway_swelling", "worst_headache", "vision_loss", "danger", "violence", "rigors")
 	r.Findings = nil
 	for _, s := range r.Signs {
 		r.Findings = addOnce(r.Findings, rules.FindingOf(s))
@@ -318,21 +323,32 @@ func (m *message) onClock(x match) bool {
 	return false
 }
 
-// ofHead: the words of a severe pain speak of the head and of no other place;
-// the headache has them as its own.
+// ofHead: the words of a severe pain speak of the head and of no other place
+// ("awful headache, nothing touches it"); the headache has them as its own.
 func (m *message) ofHead(x match) bool {
 	if x.concept.name != "severe_belly_pain" {
 		return false
 	}
 	head := false
-	for _, o := range m.foundNear(x.from-maxSpan, x.to-1) {
-		if o.from >= x.to || o.to <= x.from {
+	for _, o := range m.foundNear(x.from-maxSpan, x.to+modReach) {
+		if m.toks[o.from].sentence != m.toks[x.from].sentence {
 			continue
 		}
-		if o.concept.kind == "mod" && (o.concept.name == "belly" || o.concept.name == "one_side" || o.concept.name == "back") {
-			return false
+		switch o.concept.name {
+		case "belly", "one_side", "back", "site", "pain":
+			if o.concept.kind != "sign" && !m.inHeadache(o) {
+				return false
+			}
+		case "headache":
+			head = head || o.concept.kind == "head"
 		}
-		head = head || o.concept.kind == "head" && o.concept.name == "headache"
 	}
 	return head
+}
+
+// inHeadache: x is a word within an expression for a headache.
+func (m *message) inHeadache(x match) bool {
+	return slices.ContainsFunc(m.foundNear(x.from-maxSpan/4, x.to), func(o match) bool {
+		return o.concept.kind == "head" && o.concept.name == "headache" && o.from <= x.from && x.to <= o.to
+	})
 }

@@ -144,7 +144,12 @@ func covers(a, b match) bool {
 			return false // they reach different ways
 		}
 		return longer && b.concept.kind == "cue"
+	case "class":
+		return longer && b.concept == a.concept
 	case "head", "mod":
+		if a.concept.name == "mild" && longer && b.concept.kind == "mod" && (b.concept.name == "moderate" || b.concept.name == "severe") {
+			return true // "nothing bad" is not bad
+		}
 		return longer && (b.concept == a.concept || a.concept.name == "headache" && b.concept.name == "severe_belly_pain")
 	}
 	if a.concept.kind != "intent" {

@@ -2,7 +2,6 @@ package reading
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 )
 
@@ -102,6 +101,9 @@ type compiler struct {
 	needs  []idSet
 	// parts has the sets that were compiled before.
 	parts map[string][]instr
+	// work is the memory that programs are written in before they are copied.
+	work []instr
+	slab []instr
 	// exact: the block's words stand for no other forms of themselves.
 	exact bool
 }
@@ -113,7 +115,7 @@ type setLine struct {
 }
 
 func (c *compiler) compile(lang int, src string) ([]instr, error) {
-	c.lang, c.src, c.prog, c.needs = lang, src, nil, nil
+	c.lang, c.src, c.prog, c.needs = lang, src, c.work[:0], nil
 	c.toks, c.pos = splitPattern(src), 0
 	if err := c.alternatives(); err != nil {
 		return nil, err
@@ -122,14 +124,26 @@ func (c *compiler) compile(lang int, src string) ([]instr, error) {
 		return nil, fmt.Errorf("pattern %q: %q stands where nothing is open", src, c.toks[c.pos])
 	}
 	c.emit(instr{op: opMatch})
-	return c.prog, nil
+	c.work = c.prog
+	return c.kept(c.prog), nil
 }
 
 func splitPattern(s string) []string {
-	for _, sign := range []string{"(", ")", "|", "?"} {
-		s = strings.ReplaceAll(s, sign, " "+sign+" ")
+	out := make([]string, 0, len(s)/5+4)
+	from := 0
+	for i := 0; i <= len(s); i++ {
+		if i < len(s) && strings.IndexByte(" ()|?", s[i]) < 0 {
+			continue
+		}
+		if i > from {
+			out = append(out, s[from:i])
+		}
+		if i < len(s) && s[i] != ' ' {
+			out = append(out, s[i:i+1])
+		}
+		from = i + 1
 	}
-	return strings.Fields(s)
+	return out
 }
 
 func (c *compiler) peek() string {
@@ -180,18 +194,9 @@ func (c *compiler) alternatives() error {
 // look at the word that comes next, if every alternative begins with a word.
 func (c *compiler) guard(at int) {
 	c.prog[at] = instr{op: opJump, a: at + 1}
-	if ids, number, err := c.first(at + 1); err == nil && !number {
+	if ids, number, err := firstIDs(c.prog, at+1); err == nil && !number {
 		c.prog[at] = instr{op: opFirst, ids: ids, mask: ids.mask()}
 	}
-}
-
-// first has the words with which the part from start on begins.
-func (c *compiler) first(start int) (ids idSet, number bool, err error) {
-	rest := append(slices.Clone(c.prog[start:]), instr{op: opMatch})
-	for i := range rest {
-		rest[i].a, rest[i].b = rest[i].a-start, rest[i].b-start
-	}
-	return firstIDs(rest)
 }
 
 // plainChoice compiles a choice of single words as one instruction.
@@ -227,64 +232,9 @@ func (c *compiler) need(start int) {
 	if c.nested > 0 || c.prog[start].op == opGap {
 		return
 	}
-	if ids, number, err := c.first(start); err == nil && !number {
+	if ids, number, err := firstIDs(c.prog, start); err == nil && !number {
 		c.needs = append(c.needs, ids)
 	}
-}
-
-// firstIDs has the words with which a match can begin; number is true when it
-// can begin with a number.
-func firstIDs(prog []instr) (ids idSet, number bool, err error) {
-	seen := make([]bool, len(prog))
-	var walk func(pc int) error
-	walk = func(pc int) error {
-		if seen[pc] {
-			return nil
-		}
-		seen[pc] = true
-		switch in := prog[pc]; in.op {
-		case opWord:
-			ids = append(ids, in.ids...)
-		case opNumber:
-			number = true
-		case opFirst:
-			return walk(pc + 1)
-		case opJump:
-			return walk(in.a)
-		case opSplit:
-			if err := walk(in.a); err != nil {
-				return err
-			}
-			return walk(in.b)
-		default:
-			return fmt.Errorf("it may begin with nothing or with a gap")
-		}
-		return nil
-	}
-	err = walk(0)
-	return sortedIDs(ids), number, err
-}
-
-// reachOf is how many tokens the longest match of a program has. Programs only
-// ever go forward.
-func reachOf(prog []instr) int {
-	reach := make([]int, len(prog)+1)
-	for pc := len(prog) - 1; pc >= 0; pc-- {
-		switch in := prog[pc]; in.op {
-		case opMatch:
-		case opSplit:
-			reach[pc] = max(reach[in.a], reach[in.b])
-		case opJump:
-			reach[pc] = reach[in.a]
-		case opFirst:
-			reach[pc] = reach[pc+1]
-		case opGap:
-			reach[pc] = reach[pc+1] + in.a
-		default:
-			reach[pc] = reach[pc+1] + 1
-		}
-	}
-	return reach[0]
 }
 
 func (c *compiler) sequence() error {
