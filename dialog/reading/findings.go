@@ -91,7 +91,7 @@ func (m *message) weigh(all []seen) {
 		case x.sign == "self_harm" && x.state == Hypothetical && !m.general(x.from):
 			// "If it is negative, I am done with living" is no mere supposition.
 			x.state = Present
-		case x.state == OtherPerson && (m.hasWord["is_patient"] || x.sign == "violence"):
+		case x.state == OtherPerson && (m.isPatient() || x.sign == "violence"):
 			x.state = Present
 		case x.state == resolved && lasting[x.sign] && m.ofToday(x.from):
 			x.state = Present

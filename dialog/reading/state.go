@@ -4,6 +4,8 @@ import (
 	"slices"
 	"sort"
 	"strings"
+
+	"handrail.example/triage/rules"
 )
 
 // The cues of negation and context. A cue of the lexicon is named by the state
@@ -69,12 +71,62 @@ func (m *message) stateOf(x match) State {
 		delete(governed, Past)
 		delete(governed, resolved)
 	}
+	if !governed[OtherPerson] && m.tellsOn(x) {
+		governed[OtherPerson] = true
+	}
 	for _, s := range stateOrder {
 		if governed[s] {
 			return s
 		}
 	}
 	return Present
+}
+
+// tellsOn reports whether the sentence of x goes on telling of somebody else: a
+// sentence before it began to, this one speaks of her or him, and no word of the
+// first person has stood since.
+func (m *message) tellsOn(x match) bool {
+	s := m.toks[x.from].sentence
+	if s == 0 || !m.tale[s] || m.any("intent", string(rules.OtherPerson)) || m.isPatient() || m.owned(x) {
+		return false
+	}
+	for k := x.from; k >= 0 && m.toks[k].sentence == s; k-- {
+		if m.mine[k] {
+			return false
+		}
+	}
+	return true
+}
+
+// tales marks the words of the first person, and the sentences that go on
+// telling of somebody else whom a sentence before has named.
+func (m *message) tales() {
+	m.mine, m.tale = make([]bool, len(m.toks)), make([]bool, len(m.questions))
+	for _, x := range m.found {
+		if x.concept.kind == "word" && x.concept.name == "first_person" {
+			for k := x.from; k < x.to; k++ {
+				m.mine[k] = true
+			}
+		}
+	}
+	told := make([]bool, len(m.questions))
+	for _, c := range m.cues {
+		if c.concept.name == string(OtherPerson) {
+			told[m.toks[c.from].sentence] = true
+		}
+	}
+	for i := range m.toks {
+		s := m.toks[i].sentence
+		if s > 0 && thirdPerson[m.toks[i].norm] && (told[s-1] || m.tale[s-1]) {
+			m.tale[s] = true
+		}
+	}
+}
+
+// thirdPerson are words that speak of somebody told of before.
+var thirdPerson = map[string]bool{
+	"she": true, "he": true, "they": true, "her": true, "his": true, "their": true, "hers": true, "them": true,
+	"ella": true, "ellos": true, "ellas": true, "le": true, "les": true, "suya": true, "suyo": true,
 }
 
 // governedBy reports whether a cue of one of the states has x in its scope.
@@ -108,11 +160,53 @@ func (m *message) governs(c, x match) bool {
 	if c.from < x.from && c.to > x.from && c.concept.name == string(Negated) && gapEnds[m.toks[x.from].norm] {
 		return false // the "no" of "ya no quiero vivir" belongs to the sign itself
 	}
+	if c.concept.name == string(Quoted) && x.concept.kind == "dose" && c.says("unowned") {
+		return false // "the label says two": a paper is quoted, the dose is hers
+	}
+	if c.says("unowned") && (m.owned(x) || c.concept.name == string(OtherPerson) && m.any("intent", string(rules.OtherPerson))) {
+		return false
+	}
+	if c.says("head") && c.from > 0 && m.toks[c.from].brk == noBreak && !openings[m.toks[c.from-1].norm] {
+		return false
+	}
+	if c.says("tail") {
+		return c.from >= x.to && c.from-x.to <= c.reach() && m.closes(c) && !m.owned(x)
+	}
 	switch {
 	case (c.from < x.from || c.from == x.from && c.to < x.to && c.concept.name == string(Past)) && c.reaches("forward"):
-		return x.from-c.to <= c.reach() && !m.ended(c, c.to, x.from) && !m.restarts(c, c.to, x.from)
+		return x.from-c.to <= c.reach() && !m.ended(c, c.to, x.from) && !m.restarts(c, c.to, x.from) && !(c.says("clause") && m.brokenBetween(c.to-1, x.from))
 	case c.from >= x.to && c.reaches("backward"):
-		return c.from-x.to <= c.reach() && !m.ended(c, x.to, c.from)
+		return c.from-x.to <= c.reach() && !m.ended(c, x.to, c.from) && !(c.says("clause") && m.brokenBetween(x.to-1, c.from))
+	}
+	return false
+}
+
+// says reports whether the block of the cue has an option: "unowned", it does
+// not govern what she says of herself; "clause", it reaches to the next comma
+// only; "head", it counts only at the head of a clause;
+// "tail", it answers its whole sentence from the end of it.
+func (c match) says(option string) bool { return slices.Contains(c.concept.opts, option) }
+
+// closes reports whether c is the last thing that its sentence says, after a
+// break: "the blurry vision you asked about: none".
+func (m *message) closes(c match) bool {
+	last := c.to == len(m.toks) || m.toks[c.to].brk == hardBreak
+	return last && m.toks[c.from].brk == softBreak
+}
+
+// ownReach is how many words before a sign the word that makes it hers may stand.
+const ownReach = 6
+
+// owned reports whether x is told as hers: a word of the first person stands in
+// it, or before it in its clause.
+func (m *message) owned(x match) bool {
+	for k := x.to - 1; k >= max(x.from-ownReach, 0); k-- {
+		if m.mine[k] {
+			return true
+		}
+		if k <= x.from && m.toks[k].brk != noBreak {
+			return false
+		}
 	}
 	return false
 }
@@ -180,7 +274,7 @@ var openers = map[string]bool{
 	"i": true, "it": true, "this": true, "the": true, "my": true, "there": true, "its": true, "that": true, "he": true, "she": true,
 	"es": true, "esto": true, "eso": true, "el": true, "la": true, "un": true, "una": true, "mi": true, "me": true, "ya": true,
 	"se": true, "son": true, "tengo": true, "estoy": true, "pero": true, "but": true, "now": true, "ahora": true, "just": true,
-	"solo": true, "siento": true, "los": true, "las": true, "hay": true, "like": true, "como": true,
+	"solo": true, "siento": true, "los": true, "las": true, "so": true, "asi": true, "hay": true, "like": true, "como": true,
 }
 
 var tellers = map[string]bool{
@@ -195,4 +289,16 @@ func (c match) ends(state string) bool {
 		}
 	}
 	return false
+}
+
+// isPatient: somebody of whom the message tells is said to be a patient here.
+func (m *message) isPatient() bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "word" && x.concept.name == "is_patient" && !m.deniedJustBefore(x) && m.toks[max(x.from-1, 0)].norm != "not" && !m.holdsDenial(x)
+	})
+}
+
+// holdsDenial: a word of denial stands within x ("is not a patient").
+func (m *message) holdsDenial(x match) bool {
+	return slices.ContainsFunc(m.toks[x.from:x.to], func(t token) bool { return t.norm == "not" || t.norm == "no" })
 }
