@@ -162,7 +162,8 @@ func (d *dater) clock(k int, late bool) (civil.TimeOfDay, int, bool) {
 			led, late = true, late && h >= 12
 		}
 	}
-	if !led || h > 24 || min > 59 || min < -59 {
+	days, months, hours := unitDays(d.norm(to))
+	if !led || h > 24 || min > 59 || min < -59 || days+months > 0 || hours > 0 { // "like two hours" is no hour
 		return 0, 0, false
 	}
 	if late && h >= 5 && h < 12 {
@@ -205,6 +206,8 @@ func (d *dater) minutesBefore(j int) (minutes, to int) {
 		n = 15
 	case d.norm(k) == "half" && d.norm(k+1) == "past":
 		n = 30
+	case d.norm(k) == "half" && k+1 < len(d.toks) && d.toks[k+1].isNumber() && d.toks[k+1].num >= 1 && d.toks[k+1].num <= 12:
+		return 30, k + 1 // "half eleven" is half past it
 	case d.toks[k].isNumber() && d.toks[k].num >= 1 && d.toks[k].num < 60:
 		n = int(d.toks[k].num)
 	default:

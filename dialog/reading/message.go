@@ -28,6 +28,9 @@ type message struct {
 	period    bool
 	exprs     []dateExpr
 	dated     bool
+	// told are the words that tell of a period, where there are such.
+	told   match
+	isTold bool
 	// quiz: it goes through a list of questions and says no to one at least.
 	quiz bool
 	// mine marks the words of the first person, tale the sentences that go on

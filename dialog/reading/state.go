@@ -48,6 +48,10 @@ func (m *message) looseCues() []match {
 // It is a state of its own only until weigh has looked at it.
 const resolved = State("resolved")
 
+// nearly cues ("almost forgot") make a missed dose one that was taken. A faint
+// that nearly came is a sign of its own.
+const nearly = State("nearly")
+
 // order in which states win over one another where several cues govern.
 var stateOrder = []State{Quoted, OtherPerson, Hypothetical, Figurative, Negated, Past, resolved}
 
@@ -62,16 +66,19 @@ func (m *message) stateOf(x match) State {
 		if s == resolved && x.concept.kind == "dose" {
 			continue
 		}
-		if c.concept.name == "end" || governed[s] || !m.governs(c, x) {
+		if c.concept.name == "end" || c.concept.name == "nearly" && x.concept.kind != "dose" || governed[s] || !m.governs(c, x) {
 			continue
 		}
 		governed[s] = true
+	}
+	if governed[nearly] && x.concept.name == string(rules.Missed) {
+		return Negated
 	}
 	if governed[Present] {
 		delete(governed, Past)
 		delete(governed, resolved)
 	}
-	if !governed[OtherPerson] && m.tellsOn(x) {
+	if !governed[OtherPerson] && (m.tellsOn(x) || m.someoneElses(x)) {
 		governed[OtherPerson] = true
 	}
 	for _, s := range stateOrder {
@@ -106,6 +113,15 @@ func (m *message) tales() {
 		if x.concept.kind == "word" && x.concept.name == "first_person" {
 			for k := x.from; k < x.to; k++ {
 				m.mine[k] = true
+			}
+		}
+	}
+	for _, x := range m.found {
+		if x.concept.kind == "word" && x.concept.name == "relative" {
+			for k := max(x.from-2, 0); k < x.from; k++ {
+				if n := m.toks[k].norm; n == "my" || n == "mi" || n == "mis" {
+					m.mine[k] = false // "my late mother"
+				}
 			}
 		}
 	}
@@ -154,19 +170,25 @@ func (m *message) governs(c, x match) bool {
 	if m.toks[c.from].sentence != m.toks[x.from].sentence {
 		return false
 	}
-	if c.to-c.from == 1 && c.to < len(m.toks) && m.toks[c.to].brk == softBreak && m.toks[c.from].norm == "si" {
-		return false // "sí, ..." is a yes
+	if c.to-c.from == 1 && c.to < len(m.toks) && m.toks[c.to].brk == softBreak && (m.toks[c.from].norm == "si" || m.toks[c.from].norm == "no" && c.from < x.from) {
+		return false // "sí, ..." is a yes, "oh no, ..." no denial of what follows
 	}
 	if c.from < x.from && c.to > x.from && c.concept.name == string(Negated) && gapEnds[m.toks[x.from].norm] {
 		return false // the "no" of "ya no quiero vivir" belongs to the sign itself
 	}
-	if c.concept.name == string(Quoted) && x.concept.kind == "dose" && c.says("unowned") {
+	if c.concept.name == string(Quoted) && isKind(x.concept, "dose", "verb", "drug", "form") && c.says("unowned") {
 		return false // "the label says two": a paper is quoted, the dose is hers
 	}
 	if c.says("unowned") && (m.owned(x) || c.concept.name == string(OtherPerson) && m.any("intent", string(rules.OtherPerson))) {
 		return false
 	}
 	if c.says("head") && c.from > 0 && m.toks[c.from].brk == noBreak && !openings[m.toks[c.from-1].norm] {
+		return false
+	}
+	if c.says("clause") && c.concept.name == string(Hypothetical) && c.to < len(m.toks) && gapEnds[m.toks[c.to].norm] {
+		return false // "would not" denies
+	}
+	if c.says("closing") && c.to < len(m.toks) && m.toks[c.to].brk == noBreak {
 		return false
 	}
 	if c.says("tail") {
@@ -184,7 +206,8 @@ func (m *message) governs(c, x match) bool {
 // says reports whether the block of the cue has an option: "unowned", it does
 // not govern what she says of herself; "clause", it reaches to the next comma
 // only; "head", it counts only at the head of a clause;
-// "tail", it answers its whole sentence from the end of it.
+// "tail", it answers its whole sentence from the end of it;
+// "closing", it counts only where its clause ends with it.
 func (c match) says(option string) bool { return slices.Contains(c.concept.opts, option) }
 
 // closes reports whether c is the last thing that its sentence says, after a
