@@ -93,6 +93,8 @@ func (m *message) weigh(all []seen) {
 			x.state = Present
 		case x.state == OtherPerson && (m.isPatient() || x.sign == "violence"):
 			x.state = Present
+		case (x.state == Hypothetical || x.state == Quoted) && m.cameTrue(x.to):
+			x.state = Present
 		case x.state == resolved && lasting[x.sign] && m.ofToday(x.from):
 			x.state = Present
 		case x.state == resolved:
@@ -101,6 +103,14 @@ func (m *message) weigh(all []seen) {
 			x.state = Negated
 		}
 	}
+}
+
+// cameTrue: behind what she had asked or read about at token i she says that it
+// is so now ("well. that's me since four").
+func (m *message) cameTrue(i int) bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "word" && x.concept.name == "came_true" && x.from >= i && m.toks[x.from].sentence <= m.toks[i-1].sentence+2
+	})
 }
 
 // within reports whether x overlaps one of the others.

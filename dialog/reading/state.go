@@ -116,6 +116,11 @@ func (m *message) tales() {
 			}
 		}
 	}
+	for k := range m.toks {
+		if t := &m.toks[k]; t.kind == wordToken && firstVerb(m.text[t.from:t.to]) {
+			m.mine[k] = true
+		}
+	}
 	for _, x := range m.found {
 		if x.concept.kind == "word" && x.concept.name == "relative" {
 			for k := max(x.from-2, 0); k < x.from; k++ {
@@ -194,11 +199,32 @@ func (m *message) governs(c, x match) bool {
 	if c.says("tail") {
 		return c.from >= x.to && c.from-x.to <= c.reach() && m.closes(c) && !m.owned(x)
 	}
+	if c.from < x.from && m.turnsToHer(c, x) {
+		return false
+	}
 	switch {
 	case (c.from < x.from || c.from == x.from && c.to < x.to && c.concept.name == string(Past)) && c.reaches("forward"):
 		return x.from-c.to <= c.reach() && !m.ended(c, c.to, x.from) && !m.restarts(c, c.to, x.from) && !(c.says("clause") && m.brokenBetween(c.to-1, x.from))
 	case c.from >= x.to && c.reaches("backward"):
 		return c.from-x.to <= c.reach() && !m.ended(c, x.to, c.from) && !(c.says("clause") && m.brokenBetween(x.to-1, c.from))
+	}
+	return false
+}
+
+// turnsToHer: between a cue of somebody else, a paper or a supposition and x she
+// begins to speak of herself: with any word of the first person after somebody
+// else ("the nurse said I fainted"), with one behind a comma after the others
+// ("it might be the appendix, I cannot stand").
+func (m *message) turnsToHer(c, x match) bool {
+	switch State(c.concept.name) {
+	case OtherPerson:
+		return slices.Contains(m.mine[min(c.to, x.to):x.to], true)
+	case Quoted, Hypothetical:
+		for k := c.to; k < min(x.to, len(m.toks)); k++ {
+			if m.mine[k] && m.toks[k].brk == softBreak {
+				return true
+			}
+		}
 	}
 	return false
 }

@@ -1,6 +1,7 @@
 package reading
 
 import (
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -15,8 +16,7 @@ import (
 
 // doneBy are the signs whose subject is a person.
 var doneBy = map[string]bool{
-	"fainted": true, "near_faint": true, "vomited": true, "vomiting_lots": true, "seizure": true, "fall": true, "heavy_flow": true,
-	"soaking": true, "rigors": true, "confusion": true, "overdose": true, "bleeding": true, "dizzy": true, "cough_blood": true, "self_harm": true,
+	"fainted": true, "vomited": true, "vomiting_lots": true, "seizure": true, "fall": true, "bleeding": true, "overdose": true, "cough_blood": true,
 }
 
 // subjectReach is how many words may stand between a subject and its verb.
@@ -24,7 +24,7 @@ const subjectReach = 6
 
 // someoneElses reports whether the subject of the verb of x is another person.
 func (m *message) someoneElses(x match) bool {
-	if !isKind(x.concept, "sign", "head") || !doneBy[x.concept.name] || m.any("intent", string(rules.OtherPerson)) {
+	if !isKind(x.concept, "sign", "head") || !doneBy[x.concept.name] || slices.Contains(m.mine[x.from:x.to], true) || m.any("intent", string(rules.OtherPerson)) {
 		return false
 	}
 	if m.thirdPersonVerb(x) {
@@ -120,6 +120,14 @@ func personVerb(w string) bool {
 	return false
 }
 
+// firstVerb: a Spanish verb in the first person of the past, by the accent that
+// she wrote ("vomité", "sentí").
+func firstVerb(w string) bool {
+	return len(w) > 4 && (strings.HasSuffix(w, "é") || strings.HasSuffix(w, "í")) && !accented[strings.ToLower(w)]
+}
+
+var accented = set("bebé", "café", "porqué", "aquí", "allí", "papalé", "también", "esté", "josé", "chalé", "puré", "olé", "maní", "colibrí", "además", "quizá")
+
 // helpers stand between a subject and its verb.
 var helpers = set("is", "was", "has", "had", "have", "been", "got", "gets", "just", "almost", "nearly", "suddenly", "also", "then", "actually",
 	"completely", "really", "are", "were", "who", "keeps", "kept", "started", "never", "once", "did", "does", "fully", "totally", "being", "be",
@@ -131,7 +139,11 @@ var otherPronouns = set("he", "someone", "somebody", "everyone", "everybody", "p
 
 // hers are nouns and pronouns behind which she herself stands.
 var hers = set("i", "me", "we", "you", "it", "this", "that", "which", "everything", "body", "thing", "stuff", "wife", "girlfriend", "esposa", "mujer", "novia",
-	"patient", "paciente", "she", "they", "ella", "yo", "nosotros", "usted", "tu", "cuerpo", "cosa", "todo", "esto", "eso", "what", "not", "no", "baby", "bebe")
+	"patient", "paciente", "she", "they", "ella", "yo", "nosotros", "usted", "tu", "cuerpo", "cosa", "todo", "esto", "eso", "what", "not", "no", "baby", "bebe",
+	"knees", "legs", "leg", "arms", "arm", "eyes", "heart", "blood", "pressure", "head", "vision", "stomach", "belly", "uterus", "ovaries", "nose",
+	"gums", "pad", "pads", "tampon", "panties", "sheets", "toilet", "period", "flow", "bleeding", "lights", "room", "world", "floor", "incision", "site",
+	"rodillas", "piernas", "nariz", "encias", "toalla", "presion", "vista", "cabeza", "panza", "vientre", "regla", "periodo", "sangre", "cuarto", "mundo",
+	"pain", "dolor", "temperature", "fever", "fiebre", "temperatura", "embryo", "embrion", "pregnancy", "embarazo")
 
 var determiners = set("my", "the", "a", "an", "his", "her", "our", "their", "your", "another", "some", "this", "that", "one", "un", "una", "mi", "el", "la",
 	"su", "nuestra", "nuestro", "otro", "otra", "esa", "ese", "aquella", "tu", "mis", "unas", "unos", "las", "los")
