@@ -68,6 +68,7 @@ type seen struct {
 // weigh settles what the scopes alone cannot: a question about a symptom that
 // she does not say she has, and a grave sign that was there today.
 func (m *message) weigh(all []seen) {
+	m.recite(all)
 	low, high := false, false
 	var slow []seen
 	for _, x := range all {
@@ -103,6 +104,32 @@ func (m *message) weigh(all []seen) {
 			x.state = Negated
 		}
 	}
+}
+
+// recite marks the signs of a checklist said back ("fever, call; bleeding, call"):
+// two of them at least, each followed by what is to be done.
+func (m *message) recite(all []seen) {
+	var at []int
+	for _, w := range m.found {
+		if w.concept.kind == "word" && w.concept.name == "checklist" && (w.to == len(m.toks) || m.toks[w.to].brk != noBreak) {
+			if slices.ContainsFunc(all, func(x seen) bool { return x.state == Present && m.leadsTo(x, w.from) }) {
+				at = append(at, w.from)
+			}
+		}
+	}
+	if len(at) < 2 {
+		return
+	}
+	for i := range all {
+		if slices.ContainsFunc(at, func(k int) bool { return m.leadsTo(all[i], k) }) {
+			all[i].state = Quoted
+		}
+	}
+}
+
+// leadsTo: x stands right before token k, with a comma at most between.
+func (m *message) leadsTo(x seen, k int) bool {
+	return x.to <= k && k-x.to <= 4 && m.toks[x.from].sentence == m.toks[k].sentence && !m.brokenBetween(x.to-1, k-1)
 }
 
 // cameTrue: behind what she had asked or read about at token i she says that it
