@@ -317,6 +317,9 @@ func (m *message) symptomIntents(r *Reading, have []rules.Intent) []rules.Intent
 		}
 	}
 	if len(out) == 0 && m.spokenOf(r) && onlyAside(have) {
+		if i := m.matter(r, have); i != "" {
+			return []rules.Intent{i}
+		}
 		out = append(out, rules.Symptom)
 	}
 	return out

@@ -170,6 +170,8 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Thanks
 	case !m.content():
 		return ""
+	case m.voted() != "":
+		return m.voted()
 	case m.asks():
 		return rules.TravelOrLife
 	case m.hasWord["owner"]:
