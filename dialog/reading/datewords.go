@@ -93,7 +93,7 @@ func unitDays(w string) (days int, months int, hours float64) {
 		return 0, 1, 0
 	case "year", "years", "ano", "anos":
 		return 0, 12, 0
-	case "hour", "hours", "hr", "hrs", "hora", "horas", "h":
+	case "hour", "hours", "hr", "hrs", "hora", "horas", "horita", "horitas", "h":
 		return 0, 0, 1
 	case "minute", "minutes", "min", "mins", "minuto", "minutos":
 		return 0, 0, 1.0 / 60

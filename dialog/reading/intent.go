@@ -332,7 +332,7 @@ func (m *message) unreadBody() (match, bool) {
 		if x.concept.kind != "mod" || !bodyParts[x.concept.name] || x.state != Present {
 			continue
 		}
-		if m.about[m.toks[x.from].sentence].asks || m.any("figurative", "figurative") || m.any("drug", "") {
+		if m.about[m.toks[x.from].sentence].asks || m.questions[m.toks[x.from].sentence] || m.any("figurative", "figurative") || m.any("drug", "") {
 			continue
 		}
 		if m.wellAfter(x) || m.governedBy(x, OtherPerson, Hypothetical, Quoted, Past, Figurative) {

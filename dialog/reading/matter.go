@@ -119,8 +119,21 @@ func winner(votes map[rules.Intent]int) (rules.Intent, int) {
 // voted is the intent for which most words of the whole message speak.
 func (m *message) voted() rules.Intent {
 	i, n := winner(m.votes(func(match) bool { return true }))
-	if n < 2 && !m.asks() && i != rules.HomeTest && i != rules.Thanks {
-		return ""
+	switch i {
+	case rules.Thanks, rules.StopMessages, rules.OtherPerson, rules.DoseTaken, rules.PeriodStart:
+		// The bot may answer these alone: a few words are not enough for that.
+		if n < 3 || m.asks() || len(m.toks) > 25 {
+			return ""
+		}
+	case rules.VisitQuestion:
+		if !m.asks() {
+			return ""
+		}
+	case rules.HomeTest:
+	default:
+		if n < 2 && !m.asks() {
+			return ""
+		}
 	}
 	return i
 }

@@ -71,8 +71,8 @@ func (m *message) stateOf(x match) State {
 		}
 		governed[s] = true
 	}
-	if governed[nearly] && x.concept.name == string(rules.Missed) {
-		return Negated
+	if governed[nearly] {
+		return nearly
 	}
 	if governed[Present] {
 		delete(governed, Past)

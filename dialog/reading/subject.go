@@ -24,10 +24,16 @@ const subjectReach = 6
 
 // someoneElses reports whether the subject of the verb of x is another person.
 func (m *message) someoneElses(x match) bool {
-	if !isKind(x.concept, "sign", "head") || !doneBy[x.concept.name] || slices.Contains(m.mine[x.from:x.to], true) || m.any("intent", string(rules.OtherPerson)) {
+	if !isKind(x.concept, "sign", "head") || slices.Contains(m.mine[x.from:x.to], true) || m.any("intent", string(rules.OtherPerson)) {
 		return false
 	}
-	if m.thirdPersonVerb(x) {
+	if i, ok := m.haver(x); ok && m.isOther(i) {
+		return true
+	}
+	if !doneBy[x.concept.name] {
+		return false
+	}
+	if m.thirdPersonVerb(x) && m.subjectBehind(x) {
 		return true
 	}
 	i, ok := m.subjectOf(x)
@@ -49,6 +55,28 @@ func (m *message) subjectOf(x match) (int, bool) {
 	}
 	return 0, false
 }
+
+// haver is the token of the word before a verb of having that stands before x in
+// its clause: "my grandbaby has hand foot and mouth with a fever".
+func (m *message) haver(x match) (int, bool) {
+	for k := x.from - 1; k > max(x.from-9, 0); k-- {
+		if m.toks[k+1].brk != noBreak || m.mine[k] {
+			return 0, false
+		}
+		if !having[m.toks[k].norm] {
+			continue
+		}
+		for j := k - 1; j >= max(k-3, 0) && m.toks[j+1].brk == noBreak; j-- {
+			if !helpers[m.toks[j].norm] {
+				return j, true
+			}
+		}
+		return 0, false
+	}
+	return 0, false
+}
+
+var having = set("has", "had", "gets", "caught", "developed", "tiene", "tuvo", "trae", "anda", "agarro", "tenia", "padece", "suffers")
 
 // verbal: x is told with a verb. "Bleeding" is one only behind a helper
 // ("is bleeding"); alone it is a noun ("the bleeding").
@@ -109,6 +137,17 @@ func (m *message) thirdPersonVerb(x match) bool {
 		other = other || k >= x.from && personVerb(m.text[t.from:t.to])
 	}
 	return other
+}
+
+// subjectBehind: another person is named right behind the verb ("se desmayó la
+// vecina"). With no subject at all it may be the patient, and a relative writes.
+func (m *message) subjectBehind(x match) bool {
+	for k := x.to; k < min(x.to+3, len(m.toks)) && m.toks[k].brk == noBreak; k++ {
+		if determiners[m.toks[k].norm] && k+1 < len(m.toks) && m.toks[k+1].brk == noBreak {
+			return m.isOther(k + 1)
+		}
+	}
+	return false
 }
 
 // personVerb: third person of the past of a verb that a person is subject of.
