@@ -126,7 +126,7 @@ func (m *message) voted() rules.Intent {
 			return ""
 		}
 	case rules.VisitQuestion:
-		if !m.asks() {
+		if !m.asks() || n < 2 && !slices.Contains(m.questions, true) {
 			return ""
 		}
 	case rules.HomeTest:

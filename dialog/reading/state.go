@@ -181,6 +181,9 @@ func (m *message) governs(c, x match) bool {
 	if c.from < x.from && c.to > x.from && c.concept.name == string(Negated) && gapEnds[m.toks[x.from].norm] {
 		return false // the "no" of "ya no quiero vivir" belongs to the sign itself
 	}
+	if c.concept.name == string(OtherPerson) && isKind(x.concept, "dose", "verb") && c.reaches("both") {
+		return false // "I was in hospital with my father": the dose is hers
+	}
 	if c.concept.name == string(Quoted) && isKind(x.concept, "dose", "verb", "drug", "form") && c.says("unowned") {
 		return false // "the label says two": a paper is quoted, the dose is hers
 	}
