@@ -166,10 +166,24 @@ func (d *dater) clock(k int, late bool) (civil.TimeOfDay, int, bool) {
 	if !led || h > 24 || min > 59 || min < -59 || days+months > 0 || hours > 0 { // "like two hours" is no hour
 		return 0, 0, false
 	}
-	if late && h >= 5 && h < 12 {
+	switch {
+	case late && h >= 5 && h < 12:
 		h += 12
+	case late && h == 12 && d.lateEnough(k): // half past twelve at night
+		h = 0
 	}
 	return civil.TimeOfDay((h*60 + min + 24*60) % (24 * 60)), to, true
+}
+
+// lateEnough: the night is named just before token k ("last night at 12:30").
+func (d *dater) lateEnough(k int) bool {
+	for i := max(k-4, 0); i < k; i++ {
+		switch d.norm(i) {
+		case "night", "anoche", "noche":
+			return true
+		}
+	}
+	return false
 }
 
 // namedClock reads noon, and the minutes on either side of midnight: midnight

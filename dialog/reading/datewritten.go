@@ -126,7 +126,7 @@ func (d *dater) dotted(i int) (dateExpr, bool) {
 
 // leads: a decimal number is a date only after a word that leads one in.
 func (d *dater) leads(i int) bool {
-	return dateLeads[d.norm(i-1)]
+	return i == 0 || dateLeads[d.norm(i-1)]
 }
 
 var dateLeads = set("on", "el", "since", "desde", "fecha", "in", "started", "began", "start", "was", "period", "bleed", "regla", "empezo", "inicio",

@@ -192,6 +192,8 @@ func (m *message) eitherDay(all []dateExpr, best int, e dateExpr) dateExpr {
 func (m *message) undecided(a, b dateExpr) bool {
 	for k := max(a.from-3, 0); k < b.from; k++ {
 		switch n := m.toks[k].norm; {
+		case (n == "to" || n == "into" || n == "a" || n == "al") && k >= a.to && b.from-a.to <= 2: // "from Sunday to Monday"
+			return true
 		case (n == "or" || n == "o" || n == "u" || n == "maybe" || n == "quiza" || n == "quizas") && k >= a.to, n == "between" || n == "entre":
 			return true
 		}

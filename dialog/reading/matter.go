@@ -17,7 +17,8 @@ func (m *message) matter(r *Reading, have []rules.Intent) rules.Intent {
 		return ""
 	}
 	foreign := !slices.ContainsFunc(r.Spans, func(s Span) bool { return s.State == Negated || s.State == Present })
-	if i := m.askedBeside(r); i != "" {
+	glad := m.hasWord["joy"] && slices.Contains(have, rules.Thanks) && !slices.Contains(m.questions, true)
+	if i := m.askedBeside(r); i != "" && !glad {
 		return i
 	}
 	if !foreign || m.asks() {
@@ -28,7 +29,7 @@ func (m *message) matter(r *Reading, have []rules.Intent) rules.Intent {
 	switch {
 	case (jest || others) && (m.hasWord["joy"] || slices.Contains(have, rules.Thanks) && !slices.Contains(have, rules.Emotional)):
 		return rules.Thanks
-	case (jest || others) && slices.Contains(have, rules.Emotional), m.hasWord["dreads"]:
+	case slices.Contains(have, rules.Emotional), m.hasWord["dreads"]:
 		return rules.Emotional
 	}
 	return ""

@@ -59,6 +59,17 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 			all = []rules.Intent{i}
 		}
 	}
+	if has(rules.VisitQuestion) && m.any("topic", "lifestyle") && !m.hasWord["visit_proper"] && m.onlyTime() {
+		drop(rules.VisitQuestion) // "can I dye my hair before the transfer"
+		all = append(all, rules.TravelOrLife)
+	}
+	if has(rules.VisitQuestion) && has(rules.HumanPlease) && m.hasWord["visit_proper"] {
+		drop(rules.HumanPlease)
+	}
+	if has(rules.Symptom) && m.handles(r) {
+		drop(rules.Symptom)
+		all = append(all, rules.DoseQuestion)
+	}
 	if has(rules.PeriodSpotting) && len(r.Signs) == 1 {
 		drop(rules.Symptom)
 	}
@@ -112,6 +123,33 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		all = append(all, rules.Reschedule)
 	}
 	return addOnce(nil, all...)
+}
+
+// onlyTime: every visit that the message names only says when something is.
+func (m *message) onlyTime() bool {
+	return !slices.ContainsFunc(m.found, func(x match) bool {
+		if x.concept.kind != "word" || x.concept.name != "visit" {
+			return false
+		}
+		for k := x.from - 1; k >= max(x.from-3, 0); k-- {
+			switch m.toks[k].norm {
+			case "before", "after", "during", "since", "until", "till", "post", "antes", "despues", "durante", "desde", "hasta", "tras":
+				return false
+			}
+		}
+		return true
+	})
+}
+
+// handles: a question asks how a medicine is handled ("can letrozole be
+// crushed"), with no symptom that cannot wait.
+func (m *message) handles(r *Reading) bool {
+	if r.Drug == "" || urgencyOf(rules.Symptom, r) >= rules.SameDay {
+		return false
+	}
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "word" && x.concept.name == "handle" && m.questions[m.toks[x.from].sentence]
+	})
 }
 
 // spanIn: a finding is spoken of in the given state.
