@@ -29,7 +29,7 @@ func (m *message) matter(r *Reading, have []rules.Intent) rules.Intent {
 	switch {
 	case (jest || others) && (m.hasWord["joy"] || slices.Contains(have, rules.Thanks) && !slices.Contains(have, rules.Emotional)):
 		return rules.Thanks
-	case slices.Contains(have, rules.Emotional), m.hasWord["dreads"]:
+	case (jest || others) && slices.Contains(have, rules.Emotional):
 		return rules.Emotional
 	}
 	return ""
@@ -52,7 +52,9 @@ func (m *message) askedBeside(r *Reading) rules.Intent {
 	i, n := winner(votes)
 	switch i {
 	case rules.VisitQuestion, rules.Reschedule, rules.ResultQuestion:
-		return i
+		if n > 1 {
+			return i
+		}
 	case rules.TravelOrLife:
 		// "My husband has a fever, should I sleep elsewhere?"
 		others := !slices.ContainsFunc(r.Spans, func(s Span) bool { return s.State != OtherPerson })
