@@ -198,6 +198,8 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.DoseQuestion
 	case m.hasWord["feeling"] && m.hasWord["owner"] && !m.asks():
 		return rules.Emotional
+	case m.voted() != "" && !(polite && m.voted() == rules.Thanks):
+		return m.voted()
 	case polite:
 		return ""
 	case m.any("figurative", "figurative"):
@@ -208,8 +210,6 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Thanks
 	case !m.content():
 		return ""
-	case m.voted() != "":
-		return m.voted()
 	case m.asks():
 		return rules.TravelOrLife
 	case m.hasWord["owner"]:
