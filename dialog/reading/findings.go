@@ -94,7 +94,7 @@ func (m *message) weigh(all []seen) {
 			x.state = Present
 		case x.state == OtherPerson && (m.isPatient() || x.sign == "violence"):
 			x.state = Present
-		case (x.state == Hypothetical || x.state == Quoted) && m.cameTrue(x.to):
+		case (x.state == Hypothetical || x.state == Quoted || x.state == Past) && m.cameTrue(x.to):
 			x.state = Present
 		case x.state == resolved && lasting[x.sign] && m.ofToday(x.from):
 			x.state = Present
@@ -136,7 +136,8 @@ func (m *message) leadsTo(x seen, k int) bool {
 // is so now ("well. that's me since four").
 func (m *message) cameTrue(i int) bool {
 	return slices.ContainsFunc(m.found, func(x match) bool {
-		return x.concept.kind == "word" && x.concept.name == "came_true" && x.from >= i && m.toks[x.from].sentence <= m.toks[i-1].sentence+2
+		return x.concept.kind == "word" && x.concept.name == "came_true" && x.from >= i && m.toks[x.from].sentence <= m.toks[i-1].sentence+2 &&
+			(x.to == len(m.toks) || !gapEnds[m.toks[x.to].norm])
 	})
 }
 
@@ -369,7 +370,7 @@ func (m *message) ofHead(x match) bool {
 		if o.concept.kind == "mod" && (o.concept.name == "belly" || o.concept.name == "one_side" || o.concept.name == "back") {
 			return false
 		}
-		head = head || o.concept.kind == "head" && o.concept.name == "headache"
+		head = head || o.concept.kind == "head" && o.concept.name == "headache" && o.state == Present
 	}
 	return head
 }

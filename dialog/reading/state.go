@@ -288,12 +288,18 @@ func (c match) reach() int {
 // scope of cue c.
 func (m *message) ended(c match, from, to int) bool {
 	for _, e := range m.cuesNear(from, to) {
+		if c.concept.name == string(resolved) && e.to <= c.from && recent[m.toks[e.from].norm] {
+			continue // "the dizziness of yesterday went away"
+		}
 		if e.concept.name == "end" && e.ends(c.concept.name) {
 			return true
 		}
 	}
 	return false
 }
+
+// recent are words that bring a past near and do not undo that it is over.
+var recent = map[string]bool{"yesterday": true, "ayer": true}
 
 // restarts reports whether a new clause begins between the tokens from and to,
 // so that a denial before it says nothing of what follows: after a comma, a
