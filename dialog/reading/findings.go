@@ -69,6 +69,7 @@ type seen struct {
 // she does not say she has, and a grave sign that was there today.
 func (m *message) weigh(all []seen) {
 	m.recite(all)
+	m.overSince(all)
 	low, high := false, false
 	var slow []seen
 	for _, x := range all {
@@ -123,6 +124,25 @@ func (m *message) recite(all []seen) {
 	for i := range all {
 		if slices.ContainsFunc(at, func(k int) bool { return m.leadsTo(all[i], k) }) {
 			all[i].state = Quoted
+		}
+	}
+}
+
+// overSince: the sentence behind a sign says that it is over ("Dizzy yesterday.
+// Ate, lay down, never came back.").
+func (m *message) overSince(all []seen) {
+	for i := range all {
+		x := &all[i]
+		if x.state != Present {
+			continue
+		}
+		s := m.toks[x.from].sentence
+		over := slices.ContainsFunc(m.found, func(w match) bool {
+			at := m.toks[w.from].sentence
+			return w.concept.kind == "word" && w.concept.name == "over_now" && at > s && at <= s+2
+		})
+		if over && !slices.ContainsFunc(all, func(o seen) bool { return o.state == Present && m.toks[o.from].sentence > s }) {
+			x.state = resolved
 		}
 	}
 }

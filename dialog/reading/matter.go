@@ -21,7 +21,7 @@ func (m *message) matter(r *Reading, have []rules.Intent) rules.Intent {
 	if i := m.askedBeside(r); i != "" && !glad {
 		return i
 	}
-	if !foreign || m.asks() {
+	if !foreign && !m.hasWord["wept"] || m.asks() {
 		return ""
 	}
 	jest := !slices.ContainsFunc(r.Spans, func(s Span) bool { return s.State != Figurative })
@@ -29,7 +29,7 @@ func (m *message) matter(r *Reading, have []rules.Intent) rules.Intent {
 	switch {
 	case (jest || others) && (m.hasWord["joy"] || slices.Contains(have, rules.Thanks) && !slices.Contains(have, rules.Emotional)):
 		return rules.Thanks
-	case (jest || others) && slices.Contains(have, rules.Emotional):
+	case (jest || others) && slices.Contains(have, rules.Emotional), m.hasWord["wept"]:
 		return rules.Emotional
 	}
 	return ""

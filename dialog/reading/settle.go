@@ -186,7 +186,7 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.ResultQuestion
 	case r.Drug == "" && len(m.clocks()) > 0 && (m.hasWord["move"] || m.hasWord["cannot_come"]):
 		return rules.Reschedule
-	case (m.hasWord["visit"] || len(m.clocks()) > 0) && m.asks() && r.Drug == "":
+	case (m.visitAsked() || len(m.clocks()) > 0) && m.asks() && r.Drug == "":
 		return rules.VisitQuestion
 	case m.any("topic", "supplement"):
 		return rules.DoseQuestion
@@ -216,6 +216,13 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Emotional
 	}
 	return ""
+}
+
+// visitAsked: a visit is named, in a question where the message has one.
+func (m *message) visitAsked() bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "word" && x.concept.name == "visit" && (m.questions[m.toks[x.from].sentence] || !slices.Contains(m.questions, true))
+	})
 }
 
 // content: the message has words of its own, not only small ones, so that what
