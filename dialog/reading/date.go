@@ -266,11 +266,13 @@ var holidays = []struct {
 	{[]string{"nochevieja"}, 12, 31}, {[]string{"noche", "vieja"}, 12, 31}, {[]string{"fin", "de", "ano"}, 12, 31},
 	{[]string{"ano", "nuevo"}, 1, 1}, {[]string{"dia", "de", "reyes"}, 1, 6}, {[]string{"reyes"}, 1, 6},
 	{[]string{"san", "valentin"}, 2, 14}, {[]string{"dia", "del", "amor"}, 2, 14}, {[]string{"dia", "de", "muertos"}, 11, 2},
-	{[]string{"cinco", "de", "mayo"}, 5, 5}, {[]string{"dia", "de", "las", "madres"}, 5, 10},
+	{[]string{"cinco", "de", "mayo"}, 5, 5}, {[]string{"dia", "de", "las", "madres"}, 5, 10}, {[]string{"todos", "los", "santos"}, 11, 1},
+	{[]string{"candelaria"}, 2, 2}, {[]string{"dia", "del", "trabajo"}, 5, 1}, {[]string{"dia", "del", "trabajador"}, 5, 1},
+	{[]string{"noche", "de", "san", "juan"}, 6, 23}, {[]string{"bonfire", "night"}, 11, 5}, {[]string{"juneteenth"}, 6, 19},
 }
 
 func (d *dater) holiday(i int) (dateExpr, bool) {
-	j := d.skip(i, "on", "el", "en", "los", "las")
+	j := d.skip(i, "on", "el", "en", "los", "las", "la")
 	for _, h := range holidays {
 		if d.norm(j) == h.words[0] && d.words(j, h.words...) {
 			return d.dayMonth(h.m, h.d, j+len(h.words))
