@@ -110,6 +110,9 @@ func (m *message) votes(counts func(match) bool) map[rules.Intent]int {
 
 // winner is the intent with the most votes; of two the one that matters more.
 func winner(votes map[rules.Intent]int) (rules.Intent, int) {
+	if votes[rules.Reschedule] > 0 && votes[rules.VisitQuestion] > 0 { // a visit, and to be moved
+		votes[rules.Reschedule] += votes[rules.VisitQuestion]
+	}
 	best, n := rules.Intent(""), 0
 	for _, i := range precedence {
 		if votes[i] > n {

@@ -51,7 +51,7 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		drop(rules.Reschedule)
 		drop(rules.VisitQuestion)
 	}
-	if general := m.hasWord["asks_general"]; general && has(rules.VisitQuestion) && !m.hasWord["visit"] && (m.spokenOf(r) || m.any("topic", "illness")) {
+	if general := m.hasWord["asks_general"]; general && has(rules.VisitQuestion) && !m.hasWord["visit"] && (m.spokenOf(r) || m.any("topic", "illness") || m.bodyAsked()) {
 		drop(rules.VisitQuestion)
 		all = append(all, rules.Symptom)
 	} else if general && len(all) == 1 && has(rules.Emotional) {
@@ -69,6 +69,15 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 	if has(rules.Symptom) && m.handles(r) {
 		drop(rules.Symptom)
 		all = append(all, rules.DoseQuestion)
+	}
+	if m.gladly(r, all) {
+		return []rules.Intent{rules.Thanks}
+	}
+	if has(rules.DoseTaken) && has(rules.DoseQuestion) && !m.asks() && len(r.Doses) == 0 {
+		drop(rules.DoseQuestion)
+	}
+	if !m.asks() && spanIn(r, Negated) && len(r.Findings) == 0 && !slices.ContainsFunc(all, notAside) {
+		return []rules.Intent{rules.Symptom} // she reports that there is nothing
 	}
 	if has(rules.PeriodSpotting) && len(r.Signs) == 1 {
 		drop(rules.Symptom)
@@ -123,6 +132,20 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		all = append(all, rules.Reschedule)
 	}
 	return addOnce(nil, all...)
+}
+
+// gladly: thanks or laughter, and every alarming word of the message in jest or
+// said back.
+func (m *message) gladly(r *Reading, all []rules.Intent) bool {
+	if len(r.Spans) == 0 || m.asks() || len(r.Doses) > 0 || !m.hasWord["joy"] && !slices.Contains(all, rules.Thanks) || m.hasWord["wept"] {
+		return false
+	}
+	return !slices.ContainsFunc(r.Spans, func(s Span) bool { return s.State != Figurative && s.State != Quoted })
+}
+
+// notAside are intents that a report of no symptoms does not have by the way.
+func notAside(i rules.Intent) bool {
+	return i != rules.ResultQuestion && i != rules.HumanPlease && i != rules.TravelOrLife && i != rules.Thanks
 }
 
 // onlyTime: every visit that the message names only says when something is.
@@ -188,6 +211,8 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Reschedule
 	case (m.visitAsked() || len(m.clocks()) > 0) && m.asks() && r.Drug == "":
 		return rules.VisitQuestion
+	case m.asks() && r.Drug == "" && m.bodyAsked() && !m.any("topic", "lifestyle"):
+		return rules.Symptom
 	case m.any("topic", "supplement"):
 		return rules.DoseQuestion
 	case m.any("topic", "lifestyle"):
@@ -216,6 +241,13 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Emotional
 	}
 	return ""
+}
+
+// bodyAsked: a part of the body is named.
+func (m *message) bodyAsked() bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "mod" && (bodyParts[x.concept.name] || x.concept.name == "elsewhere")
+	})
 }
 
 // visitAsked: a visit is named, in a question where the message has one.
