@@ -113,7 +113,7 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 	if has(rules.OtherPerson) && r.Drug == "" && !m.asks() && !m.hasWord["waits"] {
 		drop(rules.ResultQuestion)
 	}
-	if has(rules.StopMessages) && len(all) > 1 && len(m.toks) > 25 {
+	if has(rules.StopMessages) && (len(m.events) > 0 && r.Drug != "" || len(all) > 1 && len(m.toks) > 25) {
 		drop(rules.StopMessages)
 	}
 	if has(rules.Thanks) && len(all) == 2 && !m.asks() && m.any("word", "ack") {
