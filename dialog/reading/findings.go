@@ -70,6 +70,8 @@ type seen struct {
 // weigh settles what the scopes alone cannot: a question about a symptom that
 // she does not say she has, and a grave sign that was there today.
 func (m *message) weigh(all []seen) {
+	m.recite(all)
+	m.overSince(all)
 	low, high := false, false
 	var slow []seen
 	for _, x := range all {
@@ -93,7 +95,9 @@ func (m *message) weigh(all []seen) {
 		case x.sign == "self_harm" && x.state == Hypothetical && !m.general(x.from):
 			// "If it is negative, I am done with living" is no mere supposition.
 			x.state = Present
-		case x.state == OtherPerson && (m.hasWord["is_patient"] || x.sign == "violence"):
+		case x.state == OtherPerson && (m.isPatient() || x.sign == "violence"):
+			x.state = Present
+		case (x.state == Hypothetical || x.state == Quoted || x.state == Past) && m.cameTrue(x.to):
 			x.state = Present
 		case x.state == resolved && lasting[x.sign] && m.ofToday(x.from):
 			x.state = Present
@@ -103,6 +107,60 @@ func (m *message) weigh(all []seen) {
 			x.state = Negated
 		}
 	}
+}
+
+// recite marks the signs of a checklist said back ("fever, call; bleeding, call"):
+// two of them at least, each followed by what is to be done.
+func (m *message) recite(all []seen) {
+	var at []int
+	for _, w := range m.found {
+		if w.concept.kind == "word" && w.concept.name == "checklist" && (w.to == len(m.toks) || m.toks[w.to].brk != noBreak) {
+			if slices.ContainsFunc(all, func(x seen) bool { return x.state == Present && m.leadsTo(x, w.from) }) {
+				at = append(at, w.from)
+			}
+		}
+	}
+	if len(at) < 2 {
+		return
+	}
+	for i := range all {
+		if slices.ContainsFunc(at, func(k int) bool { return m.leadsTo(all[i], k) }) {
+			all[i].state = Quoted
+		}
+	}
+}
+
+// overSince: the sentence behind a sign says that it is over ("Dizzy yesterday.
+// Ate, lay down, never came back.").
+func (m *message) overSince(all []seen) {
+	for i := range all {
+		x := &all[i]
+		if x.state != Present {
+			continue
+		}
+		s := m.toks[x.from].sentence
+		over := slices.ContainsFunc(m.found, func(w match) bool {
+			at := m.toks[w.from].sentence
+			return w.concept.kind == "word" && w.concept.name == "over_now" && at > s && at <= s+2
+		})
+		if over && !slices.ContainsFunc(all, func(o seen) bool { return o.state == Present && m.toks[o.from].sentence > s }) {
+			x.state = resolved
+		}
+	}
+}
+
+// leadsTo: x stands right before token k, with a comma at most between.
+func (m *message) leadsTo(x seen, k int) bool {
+	return x.to <= k && k-x.to <= 4 && m.toks[x.from].sentence == m.toks[k].sentence && !m.brokenBetween(x.to-1, k-1)
+}
+
+// cameTrue: behind what she had asked or read about at token i she says that it
+// is so now ("well. that's me since four").
+func (m *message) cameTrue(i int) bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "word" && x.concept.name == "came_true" && x.from >= i && m.toks[x.from].sentence <= m.toks[i-1].sentence+2 &&
+			(x.to == len(m.toks) || !gapEnds[m.toks[x.to].norm])
+	})
 }
 
 // within reports whether x overlaps one of the others.
@@ -340,7 +398,7 @@ func (m *message) ofHead(x match) bool {
 				return false
 			}
 		case "headache":
-			head = head || o.concept.kind == "head"
+			head = head || o.concept.kind == "head" && o.state == Present
 		}
 	}
 	return head

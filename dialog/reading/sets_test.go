@@ -261,13 +261,13 @@ var bars = []struct {
 	look, held float64 // kept, in percent
 }{
 	{"emergencies, plainly worded", func(f *figures) share { return f.plain }, 100, 100, 100},
-	{"emergencies, all", func(f *figures) share { return f.emergency }, 98, 98, 88},
-	{"same day or emergency", func(f *figures) share { return f.sameDay }, 97, 99, 91},
-	{"decoys left alone", func(f *figures) share { return f.decoysRaised }, 97, 96, 75},
-	{"health questions no emergency", func(f *figures) share { return f.consumerEmergency }, 98, 98, 98},
-	{"intent", func(f *figures) share { return f.intent }, 92, 94, 82},
-	{"day one, unambiguous", func(f *figures) share { return f.date }, 97, 77, 84},
-	{"day one, ambiguous asked back", func(f *figures) share { return f.asked }, 90, 94, 86},
+	{"emergencies, all", func(f *figures) share { return f.emergency }, 98, 97, 89},
+	{"same day or emergency", func(f *figures) share { return f.sameDay }, 97, 98, 91},
+	{"decoys left alone", func(f *figures) share { return f.decoysRaised }, 97, 96, 77},
+	{"health questions no emergency", func(f *figures) share { return f.consumerEmergency }, 98, 99, 100},
+	{"intent", func(f *figures) share { return f.intent }, 92, 91, 83},
+	{"day one, unambiguous", func(f *figures) share { return f.date }, 97, 88, 85},
+	{"day one, ambiguous asked back", func(f *figures) share { return f.asked }, 90, 96, 86},
 	{"drug", func(f *figures) share { return f.drug }, 95, 97, 96},
 }
 
