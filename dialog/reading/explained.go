@@ -26,6 +26,7 @@ var explainedBy = map[rules.Sign][]rules.Sign{
 	"vision_blur":       {"vision_loss"},
 	"pain_elsewhere":    {"stroke", "leg_swelling", "shoulder_pain", "chest_pain"},
 	"moderate_pain":     {"severe_belly_pain", "sudden_pain", "burning_urine"},
+	"one_sided_pain":    {"severe_belly_pain", "sudden_pain"},
 	"chills":            {"rigors"},
 }
 

@@ -20,7 +20,8 @@ func (m *message) readFindings(r *Reading) {
 	all = append(all, m.withFever(all)...)
 	all = append(all, m.heads()...)
 	all = append(all, m.composed()...)
-	all = append(all, m.framed()...)
+	frames := m.framed()
+	all = append(all, frames...)
 	all = append(all, m.measures()...)
 	m.weigh(all)
 	all = dropExplained(all)
@@ -30,7 +31,9 @@ func (m *message) readFindings(r *Reading) {
 		if finding == "" {
 			continue
 		}
-		r.Spans = append(r.Spans, Span{m.toks[x.from].from, m.toks[x.to-1].to, finding, x.state})
+		if !slices.Contains(frames, x) || !toldWithin(x, all) {
+			r.Spans = append(r.Spans, Span{m.toks[x.from].from, m.toks[x.to-1].to, finding, x.state})
+		}
 		if x.state == Present {
 			r.Signs = addOnce(r.Signs, x.sign)
 			r.Findings = addOnce(r.Findings, finding)
@@ -335,6 +338,13 @@ func (m *message) dropWithin(all []seen, r *Reading) {
 	if weak && !free {
 		r.Signs = slices.DeleteFunc(r.Signs, func(s rules.Sign) bool { return s == "cramps" })
 	}
+}
+
+// toldWithin reports whether fewer words, some of them a frame's, say the same.
+func toldWithin(x seen, all []seen) bool {
+	return slices.ContainsFunc(all, func(o seen) bool {
+		return o.from < x.to && x.from < o.to && o.to-o.from < x.to-x.from && o.state == x.state && rules.FindingOf(o.sign) == rules.FindingOf(x.sign)
+	})
 }
 
 // merged joins the spans of one finding in one state that overlap: several
