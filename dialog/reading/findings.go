@@ -73,8 +73,10 @@ type seen struct {
 // weigh settles what the scopes alone cannot: a question about a symptom that
 // she does not say she has, and a grave sign that was there today.
 func (m *message) weigh(all []seen) {
-	m.recite(all)
-	m.overSince(all)
+	if len(all) <= manySigns { // more are no message that a patient wrote
+		m.recite(all)
+		m.overSince(all)
+	}
 	low, high := false, false
 	var slow []seen
 	for _, x := range all {
@@ -98,7 +100,7 @@ func (m *message) weigh(all []seen) {
 		case x.sign == "self_harm" && x.state == Hypothetical && !m.general(x.from):
 			// "If it is negative, I am done with living" is no mere supposition.
 			x.state = Present
-		case x.state == OtherPerson && (m.isPatient() || x.sign == "violence"):
+		case x.state == OtherPerson && (m.ours || x.sign == "violence"):
 			x.state = Present
 		case (x.state == Hypothetical || x.state == Quoted || x.state == Past) && m.cameTrue(x.to):
 			x.state = Present
@@ -111,6 +113,9 @@ func (m *message) weigh(all []seen) {
 		}
 	}
 }
+
+// manySigns bounds what is compared each with each.
+const manySigns = 100
 
 // recite marks the signs of a checklist said back ("fever, call; bleeding, call"):
 // two of them at least, each followed by what is to be done.
@@ -142,7 +147,7 @@ func (m *message) overSince(all []seen) {
 			continue
 		}
 		s := m.toks[x.from].sentence
-		over := slices.ContainsFunc(m.found, func(w match) bool {
+		over := slices.ContainsFunc(m.foundNear(x.to, x.to+farReach), func(w match) bool {
 			at := m.toks[w.from].sentence
 			return w.concept.kind == "word" && w.concept.name == "over_now" && at > s && at <= s+2
 		})
@@ -160,7 +165,7 @@ func (m *message) leadsTo(x seen, k int) bool {
 // cameTrue: behind what she had asked or read about at token i she says that it
 // is so now ("well. that's me since four").
 func (m *message) cameTrue(i int) bool {
-	return slices.ContainsFunc(m.found, func(x match) bool {
+	return slices.ContainsFunc(m.foundNear(i, i+farReach), func(x match) bool {
 		return x.concept.kind == "word" && x.concept.name == "came_true" && x.from >= i && m.toks[x.from].sentence <= m.toks[i-1].sentence+2 &&
 			(x.to == len(m.toks) || !gapEnds[m.toks[x.to].norm])
 	})

@@ -149,11 +149,14 @@ func (m *message) periodTold() int {
 			continue
 		}
 		// "A week ago my period came" is past, and still the news.
-		if x.state == Present || (x.state == Past || x.state == resolved) && m.lately(x) {
+		if x.state == Present || (x.state == Past || x.state == resolved) && len(m.toks) <= longMessage && m.lately(x) {
 			return i
 		}
 	}
 	if m.any("intent", string(rules.PeriodSpotting)) || m.first("intent", string(rules.Symptom)) >= 0 {
+		return -1
+	}
+	if len(m.toks) > longMessage {
 		return -1
 	}
 	return slices.IndexFunc(m.found, m.periodNews)
@@ -203,7 +206,7 @@ func (m *message) periodNews(x match) bool {
 	if m.lately(x) {
 		return true
 	}
-	arrives := slices.ContainsFunc(m.found, func(y match) bool {
+	arrives := slices.ContainsFunc(m.foundNear(x.from-farReach, x.to+farReach), func(y match) bool {
 		return y.concept.kind == "word" && y.concept.name == "arrives" && y.state == Present && m.toks[y.from].sentence == s
 	})
 	return !m.questions[s] && (arrives || len(m.toks) <= shortNews)

@@ -10,10 +10,13 @@ import (
 // somebody else's faint before the question for the bus stop. And what it is for
 // where no frame of words said so at all: then its single words vote.
 
+// longMessage is how many words a message has that a human must read as a whole.
+const longMessage = 500
+
 // matter is what else the message is for when none of the symptoms it speaks of
 // is hers now, or "".
 func (m *message) matter(r *Reading, have []rules.Intent) rules.Intent {
-	if len(r.Spans) == 0 || len(r.Findings) > 0 {
+	if len(r.Spans) == 0 || len(r.Findings) > 0 || len(r.Spans) > manySigns || len(m.toks) > longMessage {
 		return ""
 	}
 	foreign := !slices.ContainsFunc(r.Spans, func(s Span) bool { return s.State == Negated || s.State == Present })

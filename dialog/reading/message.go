@@ -28,6 +28,8 @@ type message struct {
 	period    bool
 	exprs     []dateExpr
 	dated     bool
+	// relays: somebody else writes; ours: one told of is said to be a patient here.
+	relays, ours bool
 	// told are the words that tell of a period, where there are such.
 	told   match
 	isTold bool

@@ -94,7 +94,7 @@ func (m *message) stateOf(x match) State {
 // first person has stood since.
 func (m *message) tellsOn(x match) bool {
 	s := m.toks[x.from].sentence
-	if s == 0 || !m.tale[s] || m.any("intent", string(rules.OtherPerson)) || m.isPatient() || m.owned(x) {
+	if s == 0 || !m.tale[s] || m.relays || m.ours || m.owned(x) {
 		return false
 	}
 	for k := x.from; k >= 0 && m.toks[k].sentence == s; k-- {
@@ -108,6 +108,7 @@ func (m *message) tellsOn(x match) bool {
 // tales marks the words of the first person, and the sentences that go on
 // telling of somebody else whom a sentence before has named.
 func (m *message) tales() {
+	m.relays, m.ours = m.any("intent", string(rules.OtherPerson)), m.isPatient()
 	m.mine, m.tale = make([]bool, len(m.toks)), make([]bool, len(m.questions))
 	for _, x := range m.found {
 		if x.concept.kind == "word" && x.concept.name == "first_person" {
@@ -187,7 +188,7 @@ func (m *message) governs(c, x match) bool {
 	if c.concept.name == string(Quoted) && isKind(x.concept, "dose", "verb", "drug", "form") && c.says("unowned") {
 		return false // "the label says two": a paper is quoted, the dose is hers
 	}
-	if c.says("unowned") && (m.owned(x) || c.concept.name == string(OtherPerson) && m.any("intent", string(rules.OtherPerson))) {
+	if c.says("unowned") && (m.owned(x) || c.concept.name == string(OtherPerson) && m.relays) {
 		return false
 	}
 	if c.says("head") && c.from > 0 && m.toks[c.from].brk == noBreak && !openings[m.toks[c.from-1].norm] {

@@ -5,8 +5,6 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
-
-	"handrail.example/triage/rules"
 )
 
 // Who it is that fainted: some signs are told with a verb whose subject is a
@@ -24,7 +22,7 @@ const subjectReach = 6
 
 // someoneElses reports whether the subject of the verb of x is another person.
 func (m *message) someoneElses(x match) bool {
-	if !isKind(x.concept, "sign", "head") || slices.Contains(m.mine[x.from:x.to], true) || m.any("intent", string(rules.OtherPerson)) {
+	if !isKind(x.concept, "sign", "head") || slices.Contains(m.mine[x.from:x.to], true) || m.relays {
 		return false
 	}
 	if i, ok := m.haver(x); ok && m.isOther(i) {
