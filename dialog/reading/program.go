@@ -1,7 +1,5 @@
 package reading
 
-import "fmt"
-
 // A pattern is compiled to a few instructions that run over tokens.
 type opcode uint8
 
@@ -68,61 +66,6 @@ func (s idSet) contains(id int32) bool {
 		}
 	}
 	return lo < len(s) && s[lo] == id
-}
-
-// firstIDs has the words with which a match can begin; number is true when it
-// can begin with a number.
-func firstIDs(prog []instr) (ids idSet, number bool, err error) {
-	seen := make([]bool, len(prog))
-	var walk func(pc int) error
-	walk = func(pc int) error {
-		if seen[pc] {
-			return nil
-		}
-		seen[pc] = true
-		switch in := prog[pc]; in.op {
-		case opWord:
-			ids = append(ids, in.ids...)
-		case opNumber:
-			number = true
-		case opFirst:
-			return walk(pc + 1)
-		case opJump:
-			return walk(in.a)
-		case opSplit:
-			if err := walk(in.a); err != nil {
-				return err
-			}
-			return walk(in.b)
-		default:
-			return fmt.Errorf("it may begin with nothing or with a gap")
-		}
-		return nil
-	}
-	err = walk(0)
-	return sortedIDs(ids), number, err
-}
-
-// reachOf is how many tokens the longest match of a program has. Programs only
-// ever go forward.
-func reachOf(prog []instr) int {
-	reach := make([]int, len(prog)+1)
-	for pc := len(prog) - 1; pc >= 0; pc-- {
-		switch in := prog[pc]; in.op {
-		case opMatch:
-		case opSplit:
-			reach[pc] = max(reach[in.a], reach[in.b])
-		case opJump:
-			reach[pc] = reach[in.a]
-		case opFirst:
-			reach[pc] = reach[pc+1]
-		case opGap:
-			reach[pc] = reach[pc+1] + in.a
-		default:
-			reach[pc] = reach[pc+1] + 1
-		}
-	}
-	return reach[0]
 }
 
 // jumps is 1 for an instruction whose a and b are places in the program.
