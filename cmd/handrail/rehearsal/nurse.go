@@ -38,7 +38,8 @@ type job struct {
 	message int64
 	token   string
 	// saving: she has seen what it would do, and said yes.
-	saving bool
+	saving  bool
+	preview string // the line that says what it puts on record
 	// answered is what she does with the answer, where it is no entry.
 	answered func(m Message)
 }
@@ -175,14 +176,15 @@ func (n *Nurse) reads(words *wording, m Message) {
 		return
 	}
 	save, is := words.button(m, "button.save")
-	if is && !j.saving {
+	if is && !j.saving && (j.patient == nil || strings.HasPrefix(m.Text, j.patient.Handle+" ")) {
+		j.preview, _, _ = strings.Cut(m.Text, "\n")
 		n.step++
 		n.waiting = false
 		n.later(time.Duration(4+n.r.IntN(25))*time.Second, func() { n.save(j, m, save) })
 		return
 	}
-	if is {
-		return // what she has said yes to already comes once more
+	if is || words.is(m.Text, "staff.saved") && !strings.Contains(m.Text, j.preview) {
+		return // an answer to something before, late or once more
 	}
 	n.result(words, j, m)
 }
