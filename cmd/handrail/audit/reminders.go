@@ -212,11 +212,12 @@ func (p *patient) stands(visit *Entry, d Day, eve time.Time) bool {
 			return false
 		}
 	}
-	if visit.Step == "hcg_first" || visit.Step == "monitoring" {
-		needs := map[string]string{"hcg_first": "transfer", "monitoring": "baseline"}[visit.Step]
-		if !slices.ContainsFunc(known, func(e *Entry) bool { return e.Kind == needs }) {
-			return false
-		}
+	// Nobody is woken for what hangs on something that has not happened: a scan on a
+	// baseline that let her start, a test on a transfer.
+	so := &dates{facts: known}
+	start := so.last("baseline")
+	if visit.Step == "monitoring" && (start == nil || start.Word != "start") || visit.Step == "hcg_first" && so.last("transfer") == nil {
+		return false
 	}
 	return slices.Contains(datesOf(p.j.Clinic, known)[visit.Step], d)
 }
