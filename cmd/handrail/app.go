@@ -53,6 +53,8 @@ type app struct {
 	worker     *dialog.Worker
 	dispatcher *outbox.Dispatcher
 	chores     *wake.Loop
+	// beside runs for as long as the loops do.
+	beside []func(ctx context.Context)
 }
 
 // newApp opens the store and wires the parts. Close its db after use.
@@ -159,6 +161,9 @@ func (a *app) start(ctx context.Context, feed func(ctx context.Context)) (wait f
 		})
 	}
 	loops.Go(func() { feed(ctx) })
+	for _, more := range a.beside {
+		loops.Go(func() { more(ctx) })
+	}
 	return loops.Wait, nil
 }
 

@@ -15,6 +15,7 @@ import (
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
+	"handrail.example/triage/desk"
 )
 
 const demoArgs = "[--port N] [--data FOLDER]"
@@ -72,14 +73,41 @@ func newDemo(ctx context.Context, folder string, port int, log *slog.Logger) (*d
 		return nil, err
 	}
 	d := &demo{folder: folder}
-	d.stage, err = newStage(ctx, start, loopback.Config{
-		Address: fmt.Sprintf("127.0.0.1:%d", port),
-		Demo:    &loopback.Demo{Title: policy.Clinic.Name, Zone: policy.Location(), People: script.contacts, Next: d.next, Forward: d.forward},
-	}, setting{database: filepath.Join(folder, "demo.sqlite"), durability: store.Full, master: master, policy: policy, log: log})
+	pages, err := listenForDesk(deskConfig{Listen: deskAddress(port)})
 	if err != nil {
 		return nil, err
 	}
+	d.stage, err = newStage(ctx, start, loopback.Config{
+		Address: fmt.Sprintf("127.0.0.1:%d", port),
+		Demo: &loopback.Demo{Title: policy.Clinic.Name, Zone: policy.Location(), People: script.contacts, Next: d.next, Forward: d.forward,
+			DeskURL: "http://" + pages.Addr().String() + "/guest/" + script.Staff[0].Handle},
+	}, setting{database: filepath.Join(folder, "demo.sqlite"), durability: store.Full, master: master, policy: policy, log: log})
+	if err != nil {
+		return nil, errors.Join(err, pages.Close())
+	}
+	if err := d.addDesk(pages, desk.Parts{URL: "http://" + pages.Addr().String(), Wait: d.time.Linger, Guests: script.handles(), Stay: demoStay}); err != nil {
+		return nil, errors.Join(err, d.stage.close())
+	}
 	return d, d.introduce(ctx, script)
+}
+
+// demoStay keeps somebody signed in while the clock is moved by weeks.
+var demoStay = desk.Stay{Idle: 120 * 24 * time.Hour, Longest: 365 * 24 * time.Hour}
+
+// deskAddress is where the demo's desk is: any free port, or the one after that of
+// the demo's page.
+func deskAddress(port int) string {
+	if port != 0 {
+		port++
+	}
+	return fmt.Sprintf("127.0.0.1:%d", port)
+}
+
+func (s scenario) handles() (all []string) {
+	for _, m := range s.Staff {
+		all = append(all, m.Handle)
+	}
+	return all
 }
 
 // introduce lets the people of the scenario be written to, and takes them into an

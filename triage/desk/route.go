@@ -1,0 +1,180 @@
+package desk
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"net/http"
+
+	"handrail.example/dialog/phrase"
+	"handrail.example/reminders/plan"
+	"handrail.example/reminders/store"
+	"handrail.example/triage"
+)
+
+// route is one page or form.
+type route struct {
+	pattern string // as http.ServeMux reads it
+	// needs is what somebody must be allowed to do; "" where anybody may come.
+	needs triage.Action
+	// changes: it writes, if only that she looked at a patient.
+	changes bool
+	do      func(v *visit, ctx context.Context) (answer, error)
+}
+
+// visit is one request being answered, inside its transaction.
+type visit struct {
+	site    *Site
+	tx      *store.Tx
+	r       *http.Request
+	who     triage.Staff // zero when nobody is signed in
+	session int64
+	lang    string
+	// quiet: the browser asks by itself, and nobody need be there.
+	quiet bool
+}
+
+// answer is what is sent once the transaction is on disk: a page, or where to go.
+type answer struct {
+	sheet  string // name of the page
+	data   any
+	status int // 0 for 200
+	to     string
+	// cookie is set; nil leaves it as it is.
+	cookie *http.Cookie
+}
+
+func show(sheet string, data any) (answer, error) { return answer{sheet: sheet, data: data}, nil }
+
+// goTo sends the browser on after a form has done its work.
+func goTo(to string) (answer, error) { return answer{to: to}, nil }
+
+func (s *Site) routes() []route {
+	return []route{
+		{"GET /{$}", triage.UsePages, false, (*visit).home},
+		{"GET /me", triage.UsePages, false, (*visit).me},
+		{"POST /me/leave", triage.UsePages, true, (*visit).signOut},
+		{"POST /me/end", triage.UsePages, true, (*visit).endSession},
+	}
+}
+
+// mux has every address: the table's, the door's and the files.
+func (s *Site) mux() *http.ServeMux {
+	mux := http.NewServeMux()
+	for _, r := range s.routes() {
+		mux.Handle(r.pattern, s.serve(r))
+	}
+	for pattern, h := range s.door() {
+		mux.HandleFunc(pattern, s.held(h))
+	}
+	mux.HandleFunc("GET /file/{name}", file)
+	mux.HandleFunc("/", s.held(func(w http.ResponseWriter, r *http.Request) {
+		s.write(w, r, langOf(r), answer{sheet: "trouble", status: http.StatusNotFound, data: trouble{Key: "desk.not_found"}}, triage.Staff{})
+	}))
+	return mux
+}
+
+// held keeps the clock where it is while a request is at work.
+func (s *Site) held(h http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		release := s.Hold()
+		defer release()
+		h(w, r)
+	}
+}
+
+// serve answers a route: who is it, may she, do it, and only then write.
+func (s *Site) serve(rt route) http.HandlerFunc {
+	return s.held(func(w http.ResponseWriter, r *http.Request) {
+		v := &visit{site: s, r: r, lang: langOf(r)}
+		if err := r.ParseForm(); err != nil {
+			s.write(w, r, v.lang, answer{sheet: "trouble", status: http.StatusBadRequest, data: trouble{Key: "desk.bad_form"}}, v.who)
+			return
+		}
+		var a answer
+		within := s.DB.Read
+		if rt.changes {
+			within = s.DB.Within
+		}
+		err := within(r.Context(), func(ctx context.Context, tx *store.Tx) (err error) {
+			v.tx = tx
+			if err := v.identify(ctx); err != nil {
+				return err
+			}
+			if err := v.who.May(rt.needs); err != nil {
+				return err
+			}
+			a, err = rt.do(v, ctx)
+			return err
+		})
+		if err != nil {
+			a = v.refused(err)
+		} else {
+			s.touch(r.Context(), v)
+		}
+		s.write(w, r, v.lang, a, v.who)
+	})
+}
+
+// trouble is a page that says what went wrong.
+type trouble struct {
+	Key  string
+	Text string // where no key says it
+	Args phrase.Args
+}
+
+var errNobody = errors.New("nobody is signed in")
+
+// refused is the answer to what could not be done.
+func (v *visit) refused(err error) answer {
+	if errors.Is(err, errNobody) {
+		return answer{to: "/enter"}
+	}
+	if said, known := v.explain(err); known {
+		return answer{sheet: "trouble", status: statusOf(err), data: trouble{Key: "desk.refused", Text: said}}
+	}
+	// The incident's number stands in the log beside what happened.
+	incident := rand.Text()[:8]
+	v.site.Report(fmt.Errorf("desk incident %s at %s: %w", incident, v.r.Pattern, err))
+	return answer{sheet: "trouble", status: http.StatusInternalServerError, data: trouble{Key: "desk.failed", Args: phrase.Args{"incident": incident}}}
+}
+
+// explain puts what was refused into words for her; false for a failure, which is
+// not hers to mend.
+func (v *visit) explain(err error) (string, bool) {
+	var refused *triage.Refused
+	var taken *triage.ErrTaken
+	var untrue *plan.Refusal
+	switch {
+	case errors.As(err, &refused):
+		return refused.Say(v.site.phrases(), v.lang), true
+	case errors.As(err, &taken):
+		return v.say("refused.case_taken", phrase.Args{"who": taken.By.Name, "case": fmt.Sprint(taken.Case)}), true
+	case errors.As(err, &untrue):
+		return v.say("refused.fact", phrase.Args{"why": untrue.Why, "do": untrue.Do}), true
+	}
+	return "", false
+}
+
+func statusOf(err error) int {
+	var refused *triage.Refused
+	var taken *triage.ErrTaken
+	switch {
+	case errors.As(err, &taken):
+		return http.StatusConflict
+	case !errors.As(err, &refused):
+	case refused.Key == "role":
+		return http.StatusForbidden
+	case refused.Key == "no_case" || refused.Key == "no_patient" || refused.Key == "no_staff":
+		return http.StatusNotFound
+	}
+	return http.StatusUnprocessableEntity
+}
+
+func (v *visit) say(key string, args phrase.Args) string {
+	return v.site.phrases().Say(v.lang, key, args)
+}
+
+// home sends her to what her role works with.
+func (v *visit) home(context.Context) (answer, error) { return goTo("/me") }

@@ -1,0 +1,68 @@
+package desk_test
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+
+	"handrail.example/triage"
+	"handrail.example/triage/desk"
+)
+
+// errand is how an address is asked for in the walk, and who may.
+type errand struct {
+	path string
+	form []string
+	may  string // roles; "" for nobody
+}
+
+const (
+	every = "coordinator lead physician administrator reader"
+	look  = "coordinator lead physician reader"
+	carer = "coordinator lead physician"
+)
+
+// errands has every address of the desk. Who may do what: common practice, no
+// source; it is the roles table of triage, told again by hand.
+var errands = map[string]errand{
+	"GET /{$}":       {"/", nil, every},
+	"GET /me":        {"/me", nil, every},
+	"POST /me/leave": {"/me/leave", nil, every},
+	"POST /me/end":   {"/me/end", []string{"session", "999"}, every},
+}
+
+// Every address against every role, and against nobody. One that is missing here
+// fails.
+func TestEveryAddressAsksTheTable(t *testing.T) {
+	t.Parallel()
+	for _, pattern := range desk.Patterns() {
+		e, known := errands[pattern]
+		if !known {
+			t.Errorf("%s is not in the walk", pattern)
+			continue
+		}
+		t.Run(pattern, func(t *testing.T) {
+			t.Parallel()
+			c := open(t)
+			ask := func(b *browser) page {
+				if strings.HasPrefix(pattern, "POST") {
+					return b.post(e.path, e.form...)
+				}
+				return b.get(e.path)
+			}
+			if p := ask(c.browser()); p.status != http.StatusSeeOther || p.to != "/enter" {
+				t.Errorf("nobody: %d %s", p.status, p.to)
+			}
+			for _, role := range triage.Roles {
+				p := ask(c.as(role))
+				may := strings.Contains(" "+e.may+" ", " "+string(role)+" ")
+				if refused := p.status == http.StatusForbidden; refused == may || p.status >= 500 {
+					t.Errorf("%s: %d, want allowed %v", role, p.status, may)
+				}
+			}
+		})
+	}
+	if len(errands) != len(desk.Patterns()) {
+		t.Errorf("%d errands for %d addresses", len(errands), len(desk.Patterns()))
+	}
+}
