@@ -283,6 +283,9 @@ func (d *Desk) note(ctx context.Context, tx *store.Tx, c Case, e event) (id int6
 	}
 	err = tx.Get(ctx, &id, `INSERT INTO case_events (case_id, at, what, by, to_staff, cause, body) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
 		c.ID, store.At(tx.Now), e.what, e.by, orNull(e.to), orNull(e.cause), sealed)
+	if d.Changed != nil && err == nil {
+		tx.AfterCommit(d.Changed)
+	}
 	return id, err
 }
 

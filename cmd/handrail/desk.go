@@ -42,6 +42,7 @@ func (a *app) addDesk(listener net.Listener, parts desk.Parts) error {
 	if err != nil {
 		return errors.Join(err, listener.Close())
 	}
+	a.desk.Changed = site.Changed
 	a.beside = append(a.beside, func(ctx context.Context) { a.servePages(ctx, listener, site) })
 	return nil
 }

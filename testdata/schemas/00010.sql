@@ -290,3 +290,4 @@ CREATE TABLE sent_forms (
     PRIMARY KEY (staff_id, form)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX sent_forms_old ON sent_forms (sent_at);
+CREATE INDEX inbox_of_person ON inbox (sealed_for, id) WHERE raw IS NOT NULL;

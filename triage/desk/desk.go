@@ -33,6 +33,7 @@ type Site struct {
 	handler  http.Handler
 	sheets   map[string]sheets // by language
 	attempts sync.Mutex        // one try to sign in at a time
+	bells    bells
 }
 
 // Parts are what a Site is made of.

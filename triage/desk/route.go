@@ -20,7 +20,8 @@ type route struct {
 	needs triage.Action
 	// changes: it writes, if only that she looked at a patient.
 	changes bool
-	do      func(v *visit, ctx context.Context) (answer, error)
+	// do answers it; nil for the stream of live updates.
+	do func(v *visit, ctx context.Context) (answer, error)
 }
 
 // visit is one request being answered, inside its transaction.
@@ -38,6 +39,7 @@ type visit struct {
 // answer is what is sent once the transaction is on disk: a page, or where to go.
 type answer struct {
 	sheet  string // name of the page
+	part   string // of the page alone; "" for the whole of it
 	data   any
 	status int // 0 for 200
 	to     string
@@ -56,6 +58,18 @@ func (s *Site) routes() []route {
 		{"GET /me", triage.UsePages, false, (*visit).me},
 		{"POST /me/leave", triage.UsePages, true, (*visit).signOut},
 		{"POST /me/end", triage.UsePages, true, (*visit).endSession},
+
+		{"GET /now", triage.SeeCases, true, (*visit).now},
+		{"GET /now/list", triage.SeeCases, false, (*visit).nowList},
+		{"GET /live", triage.SeeCases, false, nil},
+		{"GET /cases/{id}", triage.SeeCases, true, (*visit).showCase},
+		{"GET /cases/{id}/state", triage.SeeCases, false, (*visit).caseState},
+		{"POST /cases/{id}/take", triage.TakeCase, true, (*visit).takeCase},
+		{"POST /cases/{id}/answer", triage.AnswerCase, true, (*visit).answerCase},
+		{"POST /cases/{id}/hand", triage.HandOverCase, true, (*visit).handCase},
+		{"POST /cases/{id}/close", triage.CloseCase, true, (*visit).closeCase},
+		{"POST /cases/{id}/told", triage.TellResult, true, (*visit).toldCase},
+		{"POST /cases/{id}/misread", triage.MarkReading, true, (*visit).misreadCase},
 	}
 }
 
@@ -86,7 +100,9 @@ func (s *Site) held(h http.HandlerFunc) http.HandlerFunc {
 
 // serve answers a route: who is it, may she, do it, and only then write.
 func (s *Site) serve(rt route) http.HandlerFunc {
-	return s.held(func(w http.ResponseWriter, r *http.Request) {
+	return func(w http.ResponseWriter, r *http.Request) {
+		release := s.Hold()
+		defer release()
 		v := &visit{site: s, r: r, lang: langOf(r)}
 		if err := r.ParseForm(); err != nil {
 			s.write(w, r, v.lang, answer{sheet: "trouble", status: http.StatusBadRequest, data: trouble{Key: "desk.bad_form"}}, v.who)
@@ -105,7 +121,9 @@ func (s *Site) serve(rt route) http.HandlerFunc {
 			if err := v.who.May(rt.needs); err != nil {
 				return err
 			}
-			a, err = rt.do(v, ctx)
+			if rt.do != nil {
+				a, err = rt.do(v, ctx)
+			}
 			return err
 		})
 		if err != nil {
@@ -113,8 +131,13 @@ func (s *Site) serve(rt route) http.HandlerFunc {
 		} else {
 			s.touch(r.Context(), v)
 		}
+		if rt.do == nil && err == nil {
+			release()
+			s.live(w, r)
+			return
+		}
 		s.write(w, r, v.lang, a, v.who)
-	})
+	}
 }
 
 // trouble is a page that says what went wrong.
@@ -177,4 +200,9 @@ func (v *visit) say(key string, args phrase.Args) string {
 }
 
 // home sends her to what her role works with.
-func (v *visit) home(context.Context) (answer, error) { return goTo("/me") }
+func (v *visit) home(context.Context) (answer, error) {
+	if all := tabsFor(v.who, ""); len(all) > 0 {
+		return goTo(all[0].To)
+	}
+	return goTo("/me")
+}

@@ -24,6 +24,7 @@ import (
 	"handrail.example/triage"
 	"handrail.example/triage/care"
 	"handrail.example/triage/desk"
+	"handrail.example/triage/rules"
 )
 
 // clinic is a clinic with one of the staff of each role and one enrolled patient on
@@ -107,6 +108,9 @@ func (c *clinic) wire(vault *seal.Vault) {
 // serve makes the desk anew with some of its parts chosen.
 func (c *clinic) serve(p desk.Parts) {
 	c.t.Helper()
+	if c.server != nil {
+		c.server.CloseClientConnections()
+	}
 	p.DB, p.Care, p.Wait, p.Hold = c.db, c.care, c.clk.Linger, c.clk.Hold
 	p.Report = func(err error) { c.faults = append(c.faults, err) }
 	var err error
@@ -116,8 +120,10 @@ func (c *clinic) serve(p desk.Parts) {
 	if c.server != nil {
 		c.server.Close()
 	}
+	c.care.Desk.Changed = c.site.Changed
 	c.server = httptest.NewServer(c.site)
 	c.t.Cleanup(c.server.Close)
+	c.t.Cleanup(c.server.CloseClientConnections)
 }
 
 func (c *clinic) within(f func(ctx context.Context, tx *store.Tx) error) {
@@ -172,6 +178,20 @@ func (c *clinic) enters(f plan.Fact) (v care.Preview) {
 		return err
 	})
 	return v
+}
+
+// opens puts something that the patient wrote before a person.
+func (c *clinic) opens(key string, u rules.Urgency, words string, spans ...triage.Span) (cs triage.Case) {
+	c.t.Helper()
+	c.within(func(ctx context.Context, tx *store.Tx) (err error) {
+		reason := triage.Question
+		if u == rules.Emergency {
+			reason = triage.Symptom
+		}
+		cs, err = c.care.Desk.Open(ctx, tx, triage.Opening{Key: key, Person: c.patient.Person, Reason: reason, Urgency: u, Words: words, Spans: spans})
+		return err
+	})
+	return cs
 }
 
 // browser is somebody's browser; it does not follow redirects.
@@ -233,6 +253,9 @@ func (b *browser) do(method, path, body string, header ...string) page {
 		b.c.t.Fatal(err)
 	}
 	defer res.Body.Close()
+	if res.Header.Get("Content-Type") == "text/event-stream" {
+		return page{status: res.StatusCode, header: res.Header} // it goes on for as long as it is listened to
+	}
 	text, err := io.ReadAll(res.Body)
 	if err != nil {
 		b.c.t.Fatal(err)

@@ -67,6 +67,8 @@ func words(phrases *phrase.Book, lang string, zone *time.Location) template.Func
 		"day":     func(d civil.Date) string { return phrase.Day(lang, d.Year, d.Month, d.Day) },
 		"dayOf":   func(t time.Time) civil.Date { return civil.DateOf(t.In(zone)) },
 		"weekday": func(d civil.Date) string { return phrase.ShortWeekday(lang, d.Weekday()) },
+		"span":    span,
+		"tenth":   func(n int) int { return n / 10 },
 		"picture": func(u string) template.URL { return template.URL(u) }, // a picture that we have drawn ourselves
 		"join":    func(all []string) string { return strings.Join(all, ", ") },
 	}
@@ -87,6 +89,7 @@ type frame struct {
 	Clinic string
 	Who    triage.Staff
 	In     bool // somebody is signed in
+	Live   bool // she is told of the queue
 	Tabs   []tab
 	Data   any
 }
@@ -102,7 +105,9 @@ var tabs = []struct {
 	to, key string
 	needs   triage.Action
 	sheets  string // names of the pages that lie under it
-}{}
+}{
+	{"/now", "desk.now", triage.SeeCases, "now case"},
+}
 
 func tabsFor(who triage.Staff, sheet string) (all []tab) {
 	for _, t := range tabs {
@@ -142,7 +147,11 @@ func (s *Site) render(lang string, a answer, who triage.Staff) ([]byte, error) {
 		return nil, fmt.Errorf("there is no page %q in %q", a.sheet, lang)
 	}
 	var b bytes.Buffer
-	err := sheet.Execute(&b, frame{Sheet: a.sheet, Clinic: s.policy().Clinic.Name, Who: who, In: who.ID != 0, Tabs: tabsFor(who, a.sheet), Data: a.data})
+	if a.part != "" {
+		err := sheet.ExecuteTemplate(&b, a.part, a.data)
+		return b.Bytes(), err
+	}
+	err := sheet.Execute(&b, frame{Sheet: a.sheet, Clinic: s.policy().Clinic.Name, Who: who, In: who.ID != 0, Live: who.May(triage.SeeCases) == nil, Tabs: tabsFor(who, a.sheet), Data: a.data})
 	return b.Bytes(), err
 }
 

@@ -7,6 +7,7 @@ import (
 
 	"handrail.example/triage"
 	"handrail.example/triage/desk"
+	"handrail.example/triage/rules"
 )
 
 // errand is how an address is asked for in the walk, and who may.
@@ -29,6 +30,18 @@ var errands = map[string]errand{
 	"GET /me":        {"/me", nil, every},
 	"POST /me/leave": {"/me/leave", nil, every},
 	"POST /me/end":   {"/me/end", []string{"session", "999"}, every},
+
+	"GET /now":                 {"/now", nil, look},
+	"GET /now/list":            {"/now/list", nil, look},
+	"GET /live":                {"/live", nil, look},
+	"GET /cases/{id}":          {"/cases/1", nil, look},
+	"GET /cases/{id}/state":    {"/cases/1/state", nil, look},
+	"POST /cases/{id}/take":    {"/cases/1/take", nil, carer},
+	"POST /cases/{id}/answer":  {"/cases/1/answer", []string{"words", "Please come in.", "form", "0123456789012345678901"}, carer},
+	"POST /cases/{id}/hand":    {"/cases/1/hand", []string{"to", "lead"}, carer},
+	"POST /cases/{id}/close":   {"/cases/1/close", []string{"outcome", "phoned"}, carer},
+	"POST /cases/{id}/told":    {"/cases/1/told", []string{"how", "phoned"}, carer},
+	"POST /cases/{id}/misread": {"/cases/1/misread", nil, carer},
 }
 
 // Every address against every role, and against nobody. One that is missing here
@@ -44,6 +57,7 @@ func TestEveryAddressAsksTheTable(t *testing.T) {
 		t.Run(pattern, func(t *testing.T) {
 			t.Parallel()
 			c := open(t)
+			c.opens("inbox/1", rules.SameDay, "a lot of pain")
 			ask := func(b *browser) page {
 				if strings.HasPrefix(pattern, "POST") {
 					return b.post(e.path, e.form...)

@@ -48,5 +48,8 @@ CREATE TABLE sent_forms (
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX sent_forms_old ON sent_forms (sent_at);
 
+-- The last words of one patient, among those of all.
+CREATE INDEX inbox_of_person ON inbox (sealed_for, id) WHERE raw IS NOT NULL;
+
 -- +goose Down
 SELECT RAISE(ABORT, 'a backup is the way back');
