@@ -88,9 +88,3 @@ func (d *Desk) Ahead(ctx context.Context, tx *store.Tx, c Case) ([]Rung, error) 
 	}
 	return all, nil
 }
-
-// Names are those of everybody who works or has worked here, by number.
-func (d *Desk) Names(ctx context.Context, tx *store.Tx) (map[int64]string, error) {
-	n, err := d.names(ctx, tx)
-	return n.byID, err
-}

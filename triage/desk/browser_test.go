@@ -17,6 +17,9 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/plan"
+	"handrail.example/reminders/store"
 	"handrail.example/triage"
 	"handrail.example/triage/rules"
 )
@@ -136,6 +139,8 @@ func TestAMorningInABrowser(t *testing.T) {
 // pages are those that are looked at, by who looks. {case} is an open case.
 var looked = map[string]triage.Role{
 	"/enter": "", "/begin": "", "/me": triage.Coordinator, "/now": triage.Coordinator, "/cases/1": triage.Coordinator, "/nothing": "",
+	"/patients": triage.Coordinator, "/patients/new": triage.Coordinator, "/patients/P-105": triage.Coordinator,
+	"/patients/P-105/enter/order": triage.Coordinator, "/patients/P-105/enter/scan": triage.Coordinator, "/cases/3/check": triage.Physician,
 }
 
 // ward opens some cases to look at.
@@ -148,6 +153,21 @@ func (c *clinic) ward() {
 	c.opens("inbox/1", rules.Emergency, words, span("soaking a pad an hour", "heavy_bleeding", "present"), span("feel faint", "fainting", "present"), span("fever", "fever", "negated"))
 	c.later(7 * time.Minute)
 	c.opens("inbox/2", rules.SameDay, "and may I still come at eleven?")
+	lining := 6.6
+	c.enters(plan.Fact{Kind: plan.OrderGiven, Drug: "letrozole", Product: "letrozole 2.5 mg tablets", Route: "oral", Dose: 5, Unit: "mg",
+		Times: []civil.TimeOfDay{civil.MustTime("08:00")}, From: civil.MustDate("2026-03-03"), Stop: plan.Stop{AfterDoses: 5}, Prescriber: "Ashgrove"})
+	c.enters(plan.Fact{Kind: plan.Visit, Step: plan.Monitoring, At: at(11, 9, 40)})
+	c.enters(plan.Fact{Kind: plan.Scan, On: civil.MustDate("2026-03-11"), RightMM: []float64{16, 12}, LeftMM: []float64{11}, LiningMM: &lining, Pattern: plan.Trilaminar})
+	c.enters(plan.Fact{Kind: plan.LHSurge, On: civil.MustDate("2026-03-11")})
+	c.within(func(ctx context.Context, tx *store.Tx) error {
+		facts, err := c.care.Facts(ctx, tx, c.staff[triage.Coordinator], c.patient.ID)
+		if err != nil {
+			return err
+		}
+		_, err = c.care.Undo(ctx, tx, c.staff[triage.Coordinator], c.patient.ID, facts[len(facts)-1].ID, "another patient's", 0)
+		return err
+	})
+	c.enters(plan.Fact{Kind: plan.TriggerOrder, At: at(13, 21, 30), Drug: "choriogonadotropin", Product: "pen", Route: "sc", Dose: 250, Unit: "mcg", Prescriber: "Ashgrove"})
 }
 
 // TestEveryPageByPublishedRules runs axe-core, a published rule engine for WCAG 2.2

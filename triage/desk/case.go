@@ -12,7 +12,6 @@ import (
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
-	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
@@ -98,9 +97,7 @@ func (v *visit) casePage(ctx context.Context) (casePage, error) {
 	}
 	p := casePage{Case: v.waiting(f.Case, k, names), State: f.Case.State, Outcome: f.Case.Outcome, Language: k.Language, Handle: f.Patient.Handle,
 		Ahead: f.Ahead, Told: v.tellings(f.Case), Form: rand.Text()}
-	if p.Events, err = v.events(ctx, f.Case, names); err != nil {
-		return p, err
-	}
+	p.Events = v.events(f.Case, names)
 	if f.Known {
 		p.Place, p.Next = v.place(f.Plan, f.Patient), ahead(f.Plan, 4)
 		if p.Letters, err = v.site.Care.Letters(ctx, v.tx, v.who, f.Patient, lettersShown); err != nil {
@@ -166,34 +163,29 @@ func (v *visit) tellings(cs triage.Case) (all []told) {
 }
 
 // events are what happened to a case, in the words of the chat.
-func (v *visit) events(ctx context.Context, cs triage.Case, names map[int64]string) (all []string, err error) {
+func (v *visit) events(cs triage.Case, names triage.Names) (all []string) {
 	for _, e := range cs.Events {
-		by, to := "", names[e.To]
+		key, by := "event."+string(e.What), names.ByPerson[e.By]
 		if e.By == cs.Person && e.By != seal.House {
 			by = v.say("staff.she", nil)
-		} else if s, known, err := v.site.queue().StaffByPerson(ctx, v.tx, e.By); err != nil {
-			return nil, err
-		} else if known {
-			by = s.Name
 		}
-		key := "event." + string(e.What)
 		if e.What == triage.AlertFailed && e.To == 0 {
 			key = "event.alert_nobody"
 		} else if e.What == triage.Wrote {
 			key = "desk.event_wrote"
 		}
-		line := v.say(key, phrase.Args{"at": e.At.In(v.site.policy().Location()).Format("02 Jan 15:04"), "by": by, "to": to})
+		line := v.say(key, phrase.Args{"at": e.At.In(v.zone()).Format("02 Jan 15:04"), "by": by, "to": names.ByID[e.To]})
 		if e.What == triage.Replied {
 			line += " “" + e.Body.Words + "”"
 		}
 		all = append(all, line)
 	}
-	return all, nil
+	return all
 }
 
 // place says where somebody is in her cycle.
 func (v *visit) place(p plan.Plan, who reminders.Patient) string {
-	today := civil.DateOf(v.tx.Now.In(v.site.policy().Location()))
+	today := v.today()
 	switch {
 	case !who.Enrolled:
 		return v.say("staff.not_enrolled", nil)

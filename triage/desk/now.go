@@ -102,12 +102,12 @@ func (v *visit) queue(ctx context.Context) (queuePage, error) {
 	return p, err
 }
 
-func (v *visit) waiting(c triage.Case, k triage.Known, names map[int64]string) waiting {
+func (v *visit) waiting(c triage.Case, k triage.Known, names triage.Names) waiting {
 	w := waiting{ID: c.ID, Urgency: c.Urgency.String(), Reason: v.say("reason."+string(c.Reason), c.Body.Title), Who: k.Label, Language: k.Language,
 		Words: glance(c.Body.Words), Waits: v.tx.Now.Sub(c.Opened), Open: c.State == triage.Open, Mine: c.Holder == v.who.ID && c.State == triage.Taken}
 	from := c.Opened
 	if c.State == triage.Taken {
-		w.Holder, from = names[c.Holder], c.TakenAt
+		w.Holder, from = names.ByID[c.Holder], c.TakenAt
 	}
 	if k.Label == "" {
 		w.Who = v.say("staff.no_patient", nil)

@@ -6,11 +6,15 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"time"
 
 	"handrail.example/dialog/phrase"
+	"handrail.example/reminders"
+	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
+	"handrail.example/triage/care"
 )
 
 // route is one page or form.
@@ -70,6 +74,20 @@ func (s *Site) routes() []route {
 		{"POST /cases/{id}/close", triage.CloseCase, true, (*visit).closeCase},
 		{"POST /cases/{id}/told", triage.TellResult, true, (*visit).toldCase},
 		{"POST /cases/{id}/misread", triage.MarkReading, true, (*visit).misreadCase},
+		{"GET /cases/{id}/check", triage.CheckTrigger, true, (*visit).askCheck},
+		{"POST /cases/{id}/check", triage.CheckTrigger, true, (*visit).sendCheck},
+
+		{"GET /patients", triage.SeePatients, true, (*visit).patients},
+		{"GET /patients/new", triage.AddPatient, false, (*visit).askPatient},
+		{"POST /patients/new", triage.AddPatient, true, (*visit).addPatient},
+		{"GET /patients/{handle}", triage.SeePatients, true, (*visit).showPatient},
+		{"GET /patients/{handle}/enter/{kind}", triage.EnterFact, true, (*visit).askEntry},
+		{"POST /patients/{handle}/enter/{kind}", triage.EnterFact, true, (*visit).sendEntry},
+		{"POST /patients/{handle}/check", triage.SetChecklist, true, (*visit).setCheck},
+		{"POST /patients/{handle}/hush", triage.HushPatient, true, (*visit).hush},
+		{"POST /patients/{handle}/invite", triage.AddPatient, true, (*visit).invite},
+		{"POST /patients/{handle}/finish", triage.BeginCycle, true, (*visit).finish},
+		{"POST /patients/{handle}/next", triage.BeginCycle, true, (*visit).nextCycle},
 	}
 }
 
@@ -197,6 +215,16 @@ func statusOf(err error) int {
 
 func (v *visit) say(key string, args phrase.Args) string {
 	return v.site.phrases().Say(v.lang, key, args)
+}
+
+func (v *visit) zone() *time.Location { return v.site.policy().Location() }
+
+// today is the day of the transaction at the clinic.
+func (v *visit) today() civil.Date { return civil.DateOf(v.tx.Now.In(v.zone())) }
+
+// words are how calendars and facts are put to her.
+func (v *visit) words(facts []reminders.Recorded) care.Words {
+	return care.Words{Desk: v.site.queue(), Lang: v.lang, Zone: v.zone(), Drugs: care.DrugsOf(facts)}
 }
 
 // home sends her to what her role works with.

@@ -107,6 +107,7 @@ var tabs = []struct {
 	sheets  string // names of the pages that lie under it
 }{
 	{"/now", "desk.now", triage.SeeCases, "now case"},
+	{"/patients", "desk.patients", triage.SeePatients, "patients patient newpatient entry"},
 }
 
 func tabsFor(who triage.Staff, sheet string) (all []tab) {

@@ -42,6 +42,20 @@ var errands = map[string]errand{
 	"POST /cases/{id}/close":   {"/cases/1/close", []string{"outcome", "phoned"}, carer},
 	"POST /cases/{id}/told":    {"/cases/1/told", []string{"how", "phoned"}, carer},
 	"POST /cases/{id}/misread": {"/cases/1/misread", nil, carer},
+	"GET /cases/{id}/check":    {"/cases/1/check", nil, carer},
+	"POST /cases/{id}/check":   {"/cases/1/check", nil, carer},
+
+	"GET /patients":                        {"/patients?q=vern", nil, look},
+	"GET /patients/new":                    {"/patients/new", nil, carer},
+	"POST /patients/new":                   {"/patients/new", []string{"handle", "P-900", "name", "Invented", "language", "en"}, carer},
+	"GET /patients/{handle}":               {"/patients/P-105", nil, look},
+	"GET /patients/{handle}/enter/{kind}":  {"/patients/P-105/enter/scan", nil, carer},
+	"POST /patients/{handle}/enter/{kind}": {"/patients/P-105/enter/scan", []string{"on", "2026-03-11", "lining_mm", "6.6"}, carer},
+	"POST /patients/{handle}/check":        {"/patients/P-105/check", []string{"item", "consents", "on", "2026-03-01"}, carer},
+	"POST /patients/{handle}/hush":         {"/patients/P-105/hush", nil, carer},
+	"POST /patients/{handle}/invite":       {"/patients/P-105/invite", nil, carer},
+	"POST /patients/{handle}/finish":       {"/patients/P-105/finish", []string{"ending", "discharged"}, carer},
+	"POST /patients/{handle}/next":         {"/patients/P-105/next", nil, carer},
 }
 
 // Every address against every role, and against nobody. One that is missing here
