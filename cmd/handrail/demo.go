@@ -85,7 +85,7 @@ func newDemo(ctx context.Context, folder string, port int, log *slog.Logger) (*d
 	if err != nil {
 		return nil, errors.Join(err, pages.Close())
 	}
-	if err := d.addDesk(pages, desk.Parts{URL: "http://" + pages.Addr().String(), Wait: d.time.Linger, Guests: script.handles(), Stay: demoStay}); err != nil {
+	if err := d.addDesk(ctx, pages, desk.Parts{PolicyText: plan.DefaultPolicyYAML(), URL: "http://" + pages.Addr().String(), Wait: d.time.Linger, Guests: script.handles(), Stay: demoStay}); err != nil {
 		return nil, errors.Join(err, d.stage.close())
 	}
 	return d, d.introduce(ctx, script)

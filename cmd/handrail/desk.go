@@ -35,11 +35,14 @@ func (c deskConfig) check(fs *plan.Faults) {
 
 // addDesk has the coordinators' pages served on a listener for as long as the
 // program runs.
-func (a *app) addDesk(listener net.Listener, parts desk.Parts) error {
+func (a *app) addDesk(ctx context.Context, listener net.Listener, parts desk.Parts) error {
 	parts.DB, parts.Care, parts.Hold = a.db, a.care, a.clock.Hold
 	parts.Report = func(err error) { a.log.Error("needs a look", "err", err) }
 	site, err := desk.New(parts)
 	if err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	if err := site.NotePolicy(ctx); err != nil {
 		return errors.Join(err, listener.Close())
 	}
 	a.desk.Changed = site.Changed

@@ -48,7 +48,7 @@ func runServe(ctx context.Context, args []string, e env) error {
 	if c.Desk.Listen != "" {
 		listener, err := listenForDesk(c.Desk)
 		if err == nil {
-			err = a.addDesk(listener, desk.Parts{URL: c.Desk.URL, Wait: a.clock.Sleep})
+			err = a.addDesk(ctx, listener, desk.Parts{URL: c.Desk.URL, Wait: a.clock.Sleep, PolicyText: policyText(c.Policy)})
 		}
 		if err != nil {
 			return errors.Join(err, a.db.Close())

@@ -290,4 +290,9 @@ CREATE TABLE sent_forms (
     PRIMARY KEY (staff_id, form)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX sent_forms_old ON sent_forms (sent_at);
+CREATE TABLE policies (
+    id       INTEGER PRIMARY KEY AUTOINCREMENT,
+    body     TEXT NOT NULL,
+    since_at TEXT NOT NULL
+) STRICT;
 CREATE INDEX inbox_of_person ON inbox (sealed_for, id) WHERE raw IS NOT NULL;

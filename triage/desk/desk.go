@@ -3,8 +3,9 @@
 // Pages are made on the server and work without a client script, but for live
 // updates.
 //
-// It owns the tables credentials, credentials_begun, sessions, failed_tries and
-// sent_forms. Everything that a page shows or does goes through triage and care,
+// It owns the tables credentials, credentials_begun, sessions, failed_tries,
+// sent_forms and
+// policies. Everything that a page shows or does goes through triage and care,
 // in one transaction a request, as it does from the chat.
 //
 // The package refuses whoever is not signed in, whatever the roles table does not
@@ -51,6 +52,8 @@ type Parts struct {
 	URL string
 	// Stay is how long somebody stays signed in; the zero Stay is DefaultStay.
 	Stay Stay
+	// PolicyText is the policy in force as its file has it.
+	PolicyText []byte
 	// Guests are handles of staff who may come in without a password: for the demo.
 	Guests []string
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"image/png"
 	"net/http"
@@ -104,7 +105,7 @@ func (s *Site) let(w http.ResponseWriter, r *http.Request, cookie *http.Cookie, 
 	}
 }
 
-var errThrottled = fmt.Errorf("too many failed tries")
+var errThrottled = errors.New("too many failed tries")
 
 // attempt makes one try: knows finds out whose the proof is, outside of any
 // transaction, since it takes its time; admit does what follows from it. One try is
@@ -348,6 +349,9 @@ func (s *Site) guest(w http.ResponseWriter, r *http.Request) {
 			return nil
 		}
 		who, err := s.queue().StaffByHandle(ctx, tx, handle)
+		if refused := (*triage.Refused)(nil); errors.As(err, &refused) {
+			return nil // she has left
+		}
 		if err != nil {
 			return err
 		}

@@ -54,10 +54,7 @@ func (v *visit) patients(ctx context.Context) (answer, error) {
 		}
 		p.Rows = append(p.Rows, row)
 	}
-	if err := v.site.queue().Did(ctx, v.tx, v.who, triage.SeePatients, triage.Ref{}, "the list of patients"); err != nil {
-		return answer{}, err
-	}
-	return show("patients", p)
+	return v.listed(ctx, "patients", p, "the list of patients")
 }
 
 // patientPage is one patient.

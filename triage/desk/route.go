@@ -77,6 +77,22 @@ func (s *Site) routes() []route {
 		{"GET /cases/{id}/check", triage.CheckTrigger, true, (*visit).askCheck},
 		{"POST /cases/{id}/check", triage.CheckTrigger, true, (*visit).sendCheck},
 
+		{"GET /tonight", triage.SeePatients, true, (*visit).tonight},
+		{"GET /day", triage.SeePatients, true, (*visit).day},
+
+		{"GET /clinic", triage.SeePatients, true, (*visit).load},
+		{"GET /clinic/rota", triage.SeeRota, false, (*visit).rota},
+		{"POST /clinic/rota/add", triage.ChangeRota, true, (*visit).addShift},
+		{"POST /clinic/rota/drop", triage.ChangeRota, true, (*visit).dropShift},
+		{"POST /clinic/rota/here", triage.CheckIn, true, (*visit).checkIn},
+		{"GET /clinic/staff", triage.SeeStaff, false, (*visit).staff},
+		{"POST /clinic/staff/add", triage.ChangeStaff, true, (*visit).addStaff},
+		{"POST /clinic/staff/code", triage.ChangeStaff, true, (*visit).staffCode},
+		{"POST /clinic/staff/leave", triage.ChangeStaff, true, (*visit).staffLeaves},
+		{"POST /clinic/staff/end", triage.ChangeStaff, true, (*visit).endTheirs},
+		{"GET /clinic/policy", triage.SeeStaff, false, (*visit).policyPage},
+		{"POST /clinic/policy/try", triage.SeePatients, true, (*visit).tryPolicy},
+
 		{"GET /patients", triage.SeePatients, true, (*visit).patients},
 		{"GET /patients/new", triage.AddPatient, false, (*visit).askPatient},
 		{"POST /patients/new", triage.AddPatient, true, (*visit).addPatient},

@@ -112,6 +112,9 @@ func (c *clinic) serve(p desk.Parts) {
 		c.server.CloseClientConnections()
 	}
 	p.DB, p.Care, p.Wait, p.Hold = c.db, c.care, c.clk.Linger, c.clk.Hold
+	if p.PolicyText == nil {
+		p.PolicyText = plan.DefaultPolicyYAML()
+	}
 	p.Report = func(err error) { c.faults = append(c.faults, err) }
 	var err error
 	if c.site, err = desk.New(p); err != nil {
@@ -121,6 +124,9 @@ func (c *clinic) serve(p desk.Parts) {
 		c.server.Close()
 	}
 	c.care.Desk.Changed = c.site.Changed
+	if err := c.site.NotePolicy(c.t.Context()); err != nil {
+		c.t.Fatal(err)
+	}
 	c.server = httptest.NewServer(c.site)
 	c.t.Cleanup(c.server.Close)
 	c.t.Cleanup(c.server.CloseClientConnections)

@@ -68,10 +68,19 @@ func words(phrases *phrase.Book, lang string, zone *time.Location) template.Func
 		"dayOf":   func(t time.Time) civil.Date { return civil.DateOf(t.In(zone)) },
 		"weekday": func(d civil.Date) string { return phrase.ShortWeekday(lang, d.Weekday()) },
 		"span":    span,
-		"tenth":   func(n int) int { return n / 10 },
+		"mul":     func(a, b int) int { return a * b },
+		"upto":    upto,
 		"picture": func(u string) template.URL { return template.URL(u) }, // a picture that we have drawn ourselves
 		"join":    func(all []string) string { return strings.Join(all, ", ") },
 	}
+}
+
+// upto counts from 0 to below n, as far as a drawing has room.
+func upto(n int) (all []int) {
+	for i := range min(n, 40) {
+		all = append(all, i)
+	}
+	return all
 }
 
 // argsOf makes a sentence's fillings of names and values in turn.
@@ -107,7 +116,13 @@ var tabs = []struct {
 	sheets  string // names of the pages that lie under it
 }{
 	{"/now", "desk.now", triage.SeeCases, "now case"},
+	{"/tonight", "desk.tonight", triage.SeePatients, "tonight"},
+	{"/day", "desk.day", triage.SeePatients, "day"},
 	{"/patients", "desk.patients", triage.SeePatients, "patients patient newpatient entry"},
+	{"/clinic", "desk.clinic", triage.SeePatients, "load"},
+	{"/clinic/rota", "desk.rota", triage.SeeRota, "rota"},
+	{"/clinic/policy", "desk.policy", triage.SeeStaff, "policy"},
+	{"/clinic/staff", "desk.staff", triage.SeeStaff, "staff"},
 }
 
 func tabsFor(who triage.Staff, sheet string) (all []tab) {

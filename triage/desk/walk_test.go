@@ -45,6 +45,22 @@ var errands = map[string]errand{
 	"GET /cases/{id}/check":    {"/cases/1/check", nil, carer},
 	"POST /cases/{id}/check":   {"/cases/1/check", nil, carer},
 
+	"GET /tonight": {"/tonight", nil, look},
+	"GET /day":     {"/day?on=2026-03-12", nil, look},
+
+	"GET /clinic":              {"/clinic", nil, look},
+	"GET /clinic/rota":         {"/clinic/rota", nil, every},
+	"POST /clinic/rota/add":    {"/clinic/rota/add", []string{"who", "lead", "from", "2026-03-12T07:00", "to", "2026-03-12T19:00"}, "lead administrator"},
+	"POST /clinic/rota/drop":   {"/clinic/rota/drop", []string{"shift", "1"}, "lead administrator"},
+	"POST /clinic/rota/here":   {"/clinic/rota/here", nil, carer},
+	"GET /clinic/staff":        {"/clinic/staff", nil, every},
+	"POST /clinic/staff/add":   {"/clinic/staff/add", []string{"handle", "new", "name", "New", "role", "reader", "language", "en"}, "administrator"},
+	"POST /clinic/staff/code":  {"/clinic/staff/code", []string{"handle", "reader"}, "administrator"},
+	"POST /clinic/staff/leave": {"/clinic/staff/leave", []string{"handle", "nobody"}, "administrator"},
+	"POST /clinic/staff/end":   {"/clinic/staff/end", []string{"handle", "lead"}, "administrator"},
+	"GET /clinic/policy":       {"/clinic/policy", nil, every},
+	"POST /clinic/policy/try":  {"/clinic/policy/try", []string{"policy", "clinic: {name: Other}"}, look},
+
 	"GET /patients":                        {"/patients?q=vern", nil, look},
 	"GET /patients/new":                    {"/patients/new", nil, carer},
 	"POST /patients/new":                   {"/patients/new", []string{"handle", "P-900", "name", "Invented", "language", "en"}, carer},

@@ -48,6 +48,13 @@ CREATE TABLE sent_forms (
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX sent_forms_old ON sent_forms (sent_at);
 
+-- Each policy that the program has run with, as its file had it.
+CREATE TABLE policies (
+    id       INTEGER PRIMARY KEY AUTOINCREMENT,
+    body     TEXT NOT NULL,
+    since_at TEXT NOT NULL
+) STRICT;
+
 -- The last words of one patient, among those of all.
 CREATE INDEX inbox_of_person ON inbox (sealed_for, id) WHERE raw IS NOT NULL;
 
