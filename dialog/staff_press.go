@@ -56,6 +56,8 @@ func (c *colleague) pressOwn(ctx context.Context, what, word string, id int64, m
 		return c.told(ctx, id, triage.Outcome(more))
 	case "verify":
 		return c.verify(ctx, id)
+	case "approved":
+		return c.sendApproved(ctx, id, more)
 	case "send":
 		number, _ := strconv.ParseInt(more, 10, 64)
 		return c.sendAnswer(ctx, id, number)
@@ -100,6 +102,9 @@ func (c *colleague) askAnswer(ctx context.Context, id int64) error {
 	if err != nil {
 		return err
 	}
+	if !c.in.Who.Speaks(p.Language) {
+		return c.offerApproved(ctx, id, p)
+	}
 	return c.about(ctx, p, c.phrase("staff.write_answer", phrase.Args{"case": fmt.Sprint(id), "who": who(p), "language": p.Language}),
 		[][]outbox.Button{{c.button("button.discard", fmt.Sprintf("draft/%d/discard", id))}})
 }
@@ -127,6 +132,9 @@ func (c *colleague) draftAnswer(ctx context.Context, id int64, words string) err
 	p, err := c.startAnswering(ctx, id)
 	if err != nil {
 		return err
+	}
+	if !c.in.Who.Speaks(p.Language) {
+		return c.offerApproved(ctx, id, p)
 	}
 	c.form.Words, c.form.Number = words, c.in.Item
 	text := c.phrase("staff.send_answer", phrase.Args{"case": fmt.Sprint(id), "who": who(p), "words": words})

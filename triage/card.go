@@ -227,7 +227,7 @@ func (d *Desk) Story(ctx context.Context, tx *store.Tx, c Case, lang string) (st
 		}
 		line := d.Phrases.Say(lang, key, phrase.Args{"at": d.when(e.At), "by": who, "to": to})
 		lines = append(lines, line)
-		if e.What == Wrote || e.What == Replied {
+		if e.What == Wrote || e.What == Replied || e.What == Proposed {
 			lines = append(lines, d.about(e.Body, lang)...)
 		}
 	}

@@ -88,6 +88,7 @@ const (
 	TookIt      What = "taken"
 	Replied     What = "answered"
 	HandedOver  What = "handed_over"
+	Proposed    What = "proposed"  // what a colleague should say to her in her language
 	Released    What = "released"  // its holder left
 	Came        What = "came_back" // to its holder, having stayed too long
 	Mooted      What = "mooted"    // what it asked for has happened

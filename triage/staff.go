@@ -30,6 +30,9 @@ type Staff struct {
 // Language is the language that she is spoken to in.
 func (s Staff) Language() string { return s.Languages[0] }
 
+// Speaks reports whether she may answer patients in a language.
+func (s Staff) Speaks(lang string) bool { return slices.Contains(s.Languages, lang) }
+
 // Newcomer is what is needed to take somebody on.
 type Newcomer struct {
 	Handle, Name string

@@ -11,6 +11,7 @@ import (
 	"golang.org/x/text/transform"
 	"golang.org/x/text/unicode/norm"
 
+	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
 	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/plan"
@@ -115,6 +116,17 @@ func (c *Care) known(ctx context.Context, tx *store.Tx, cs triage.Case) (reminde
 	}
 	p, err := c.Book.Patient(ctx, tx, k.ID)
 	return p, err == nil, err
+}
+
+// AnswerApproved sends an approved text with the clinic's own numbers in it.
+func (c *Care) AnswerApproved(ctx context.Context, tx *store.Tx, actor triage.Staff, id int64, name, cause string) (triage.Case, error) {
+	return c.Desk.AnswerApproved(ctx, tx, actor, id, name, c.Numbers(), cause)
+}
+
+// Numbers are the clinic's own, for the gaps of a sentence.
+func (c *Care) Numbers() phrase.Args {
+	k := c.Book.Policy.Clinic
+	return phrase.Args{"desk": k.FrontDesk, "on_call": k.OnCallPhone, "emergency": k.EmergencyNumber}
 }
 
 // resultWords are words by which an answer may tell a result, which a person does by

@@ -36,11 +36,18 @@ type casePage struct {
 	May, Answer, HandOn, Check, ToTell, Misread bool
 	Team                                        []triage.Staff
 	Outcomes                                    []triage.Outcome
+	// Able are the colleagues who may answer in her language; Speaks, that she is one.
+	Able     []triage.Staff
+	Speaks   bool
+	Approved []approvedText
 	// Form is the mark of the answer's form; Wrong is why the last one was not
 	// taken, Words what was written in it, Sure that it may tell a result.
 	Form, Wrong, Words string
 	Sure               bool
 }
+
+// approvedText is one that anybody may send, in the language of whoever looks.
+type approvedText struct{ Name, Says string }
 
 // told is something that a case was told: her words with what was read in them, the
 // rules that held, what the program knows.
@@ -117,6 +124,17 @@ func (v *visit) offer(ctx context.Context, p *casePage, f care.File) error {
 	mine := cs.State == triage.Open || cs.Holder == v.who.ID
 	own := cs.Reason == triage.TriggerCheck && cs.Body.By == v.who.ID
 	p.Answer = f.Known && mine && !own
+	p.Speaks = v.who.Speaks(p.Language)
+	if p.Answer && !p.Speaks {
+		able, err := v.site.queue().Qualified(ctx, v.tx, p.Language)
+		if err != nil {
+			return err
+		}
+		p.Able = able
+		for _, name := range triage.Approved {
+			p.Approved = append(p.Approved, approvedText{name, v.say("approved."+name, v.site.Care.Numbers())})
+		}
+	}
 	p.HandOn = mine || v.who.Role == triage.Lead
 	p.Check = cs.Reason == triage.TriggerCheck && !own
 	p.ToTell = cs.Reason == triage.ResultToTell && mine
@@ -175,7 +193,7 @@ func (v *visit) events(cs triage.Case, names triage.Names) (all []string) {
 			key = "desk.event_wrote"
 		}
 		line := v.say(key, phrase.Args{"at": e.At.In(v.zone()).Format("02 Jan 15:04"), "by": by, "to": names.ByID[e.To]})
-		if e.What == triage.Replied {
+		if e.What == triage.Replied || e.What == triage.Proposed {
 			line += " “" + e.Body.Words + "”"
 		}
 		all = append(all, line)
@@ -270,6 +288,30 @@ func (v *visit) fresh(ctx context.Context) (bool, error) {
 	}
 	n, err := v.tx.Exec(ctx, `INSERT INTO sent_forms (form, staff_id, sent_at) VALUES (?, ?, ?) ON CONFLICT DO NOTHING`, form, v.who.ID, store.At(v.tx.Now))
 	return n == 1, err
+}
+
+// approveCase sends an approved text in her language.
+func (v *visit) approveCase(ctx context.Context) (answer, error) {
+	return v.caseForm(ctx, func() error {
+		fresh, err := v.fresh(ctx)
+		if err != nil || !fresh {
+			return err
+		}
+		_, err = v.site.Care.AnswerApproved(ctx, v.tx, v.who, v.id(), once(v.r, "text"), "desk/"+once(v.r, "form"))
+		return err
+	})
+}
+
+// proposeCase puts what should be said before a colleague who may say it.
+func (v *visit) proposeCase(ctx context.Context) (answer, error) {
+	return v.caseForm(ctx, func() error {
+		to, err := v.site.queue().StaffByHandle(ctx, v.tx, once(v.r, "to"))
+		if err != nil {
+			return err
+		}
+		_, err = v.site.queue().Propose(ctx, v.tx, v.who, v.id(), to, once(v.r, "words"))
+		return err
+	})
 }
 
 func (v *visit) handCase(ctx context.Context) (answer, error) {

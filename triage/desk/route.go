@@ -70,6 +70,8 @@ func (s *Site) routes() []route {
 		{"GET /cases/{id}/state", triage.SeeCases, false, (*visit).caseState},
 		{"POST /cases/{id}/take", triage.TakeCase, true, (*visit).takeCase},
 		{"POST /cases/{id}/answer", triage.AnswerCase, true, (*visit).answerCase},
+		{"POST /cases/{id}/approved", triage.AnswerCase, true, (*visit).approveCase},
+		{"POST /cases/{id}/propose", triage.AnswerCase, true, (*visit).proposeCase},
 		{"POST /cases/{id}/hand", triage.HandOverCase, true, (*visit).handCase},
 		{"POST /cases/{id}/close", triage.CloseCase, true, (*visit).closeCase},
 		{"POST /cases/{id}/told", triage.TellResult, true, (*visit).toldCase},
