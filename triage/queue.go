@@ -36,6 +36,11 @@ func (d *Desk) Queue(ctx context.Context, tx *store.Tx, skip, n int) ([]Case, er
 		ORDER BY CASE urgency WHEN 'emergency' THEN 0 WHEN 'same_day' THEN 1 ELSE 2 END, opened_at, id LIMIT ? OFFSET ?`, n, skip)
 }
 
+// LiveFor are the cases of one reason that are not closed, the oldest first.
+func (d *Desk) LiveFor(ctx context.Context, tx *store.Tx, r Reason) ([]Case, error) {
+	return d.cases(ctx, tx, `state <> 'closed' AND reason = ? ORDER BY opened_at, id`, r)
+}
+
 // Target is when a case must be in somebody's hands: the time that the policy gives
 // its urgency, from when it was first put before somebody. For one that somebody
 // has, it is when it comes back to her.

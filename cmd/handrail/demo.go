@@ -18,7 +18,7 @@ import (
 	"handrail.example/triage/desk"
 )
 
-const demoArgs = "[--port N] [--data FOLDER]"
+const demoArgs = "[--port N] [--data FOLDER] [--storybook]"
 
 // runDemo is the invented clinic on this machine: the program as it runs live,
 // against a chat platform of its own on 127.0.0.1 and a clock that can be moved.
@@ -26,6 +26,7 @@ func runDemo(ctx context.Context, args []string, e env) error {
 	flags := newFlags("demo")
 	port := flags.Int("port", 0, "")
 	data := flags.String("data", "", "")
+	storybook := flags.Bool("storybook", false, "")
 	if err := parse(flags, args, demoArgs); err != nil {
 		return err
 	}
@@ -38,7 +39,7 @@ func runDemo(ctx context.Context, args []string, e env) error {
 		defer os.RemoveAll(temporary)
 		folder = temporary
 	}
-	d, err := newDemo(ctx, folder, *port, slog.New(slog.NewTextHandler(e.stderr, nil)))
+	d, err := newDemo(ctx, folder, *port, *storybook, slog.New(slog.NewTextHandler(e.stderr, nil)))
 	if err != nil {
 		return err
 	}
@@ -55,7 +56,7 @@ type demo struct {
 }
 
 // newDemo makes the clinic in a folder, and fills it where it is new.
-func newDemo(ctx context.Context, folder string, port int, log *slog.Logger) (*demo, error) {
+func newDemo(ctx context.Context, folder string, port int, storybook bool, log *slog.Logger) (*demo, error) {
 	policy := plan.DefaultPolicy()
 	script, err := readScenario()
 	if err != nil {
@@ -85,7 +86,7 @@ func newDemo(ctx context.Context, folder string, port int, log *slog.Logger) (*d
 	if err != nil {
 		return nil, errors.Join(err, pages.Close())
 	}
-	if err := d.addDesk(ctx, pages, desk.Parts{PolicyText: plan.DefaultPolicyYAML(), URL: "http://" + pages.Addr().String(), Wait: d.time.Linger, Guests: script.handles(), Stay: demoStay}); err != nil {
+	if err := d.addDesk(ctx, pages, desk.Parts{Storybook: storybook, PolicyText: plan.DefaultPolicyYAML(), URL: "http://" + pages.Addr().String(), Wait: d.time.Linger, Guests: script.handles(), Stay: demoStay}); err != nil {
 		return nil, errors.Join(err, d.stage.close())
 	}
 	return d, d.introduce(ctx, script)

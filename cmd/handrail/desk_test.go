@@ -78,3 +78,54 @@ func TestTheDeskListensOnThisMachineOnly(t *testing.T) {
 		}
 	}
 }
+
+// From the demo's page the desk is one press away, and what is written in a chat is
+// there.
+func TestTheDemosDesk(t *testing.T) {
+	t.Parallel()
+	d := startDemo(t, t.TempDir())
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	client := &http.Client{Jar: jar}
+	get := func(address string) string {
+		t.Helper()
+		res, err := client.Get(address)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer res.Body.Close()
+		b, err := io.ReadAll(res.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(b)
+	}
+	link := regexp.MustCompile(`class="desk" href="([^"]+)"`).FindStringSubmatch(get(d.server.URL() + "/"))
+	if link == nil {
+		t.Fatal("the demo's page does not lead to the desk")
+	}
+	if page := get(link[1]); !strings.Contains(page, "Tamsin Orrel") || !strings.Contains(page, `data-sheet="now"`) {
+		t.Fatalf("nobody is signed in:\n%s", page)
+	}
+	if _, err := d.server.Write(108, "I'm soaking a pad an hour and I feel faint"); err != nil {
+		t.Fatal(err)
+	}
+	desk, _, _ := strings.Cut(link[1], "/guest/")
+	eventually(t, "the emergency is on the page", func() bool {
+		page := get(desk + "/now")
+		return strings.Contains(page, "EMERGENCY") && strings.Contains(page, "P-108 Petra Holloway-Sung") && strings.Contains(page, "soaking a pad an hour")
+	})
+	page := get(desk + "/patients/P-108")
+	for _, want := range []string{"From her", "soaking a pad an hour", "embryo transfer", "Caution to her"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("her page does not say %q", want)
+		}
+	}
+	for _, path := range []string{"/day", "/tonight", "/clinic", "/clinic/rota", "/clinic/staff", "/clinic/policy", "/patients", "/me"} {
+		if page := get(desk + path); !strings.Contains(page, "</html>") || strings.Contains(page, "incident") || len(page) > 100<<10 {
+			t.Errorf("%s: %d bytes", path, len(page))
+		}
+	}
+}

@@ -37,13 +37,16 @@ type Letter struct {
 	Ours *outbox.Item
 }
 
-// Letters are the last n messages from and to a patient, the latest first. What
-// still lies ahead is among them. The caller has put the look on record.
+// lettersAhead is how many messages that are still to go out are shown.
+const lettersAhead = 4
+
+// Letters are the last n messages from and to a patient, and the next few that lie
+// ahead, the latest first. The caller has put the look on record.
 func (c *Care) Letters(ctx context.Context, tx *store.Tx, actor triage.Staff, p reminders.Patient, n int) ([]Letter, error) {
 	if err := actor.May(triage.SeePatients); err != nil {
 		return nil, err
 	}
-	sent, err := c.Book.Outbox.History(ctx, tx, p.Person, n)
+	sent, err := c.Book.Outbox.History(ctx, tx, p.Person, n, lettersAhead)
 	if err != nil {
 		return nil, err
 	}
@@ -65,7 +68,7 @@ func (c *Care) Letters(ctx context.Context, tx *store.Tx, actor triage.Staff, p 
 		}
 	}
 	slices.SortStableFunc(all, func(a, b Letter) int { return b.At.Compare(a.At) })
-	return all[:min(n, len(all))], nil
+	return all[:min(n+lettersAhead, len(all))], nil
 }
 
 // File is a case with what is known about whom it is about.

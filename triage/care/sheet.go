@@ -27,6 +27,7 @@ type Sheet struct {
 	// Unrepeated are transfers of which she has not repeated when to come.
 	Unrepeated []Entry
 	ToTell     []Telling
+	Triggers   []Evening // of its evening
 }
 
 // Telling is a result that a person must tell, or has told with an order that is still
@@ -49,7 +50,11 @@ const (
 // Sheet is everything of one day. The caller puts the look on record.
 func (c *Care) Sheet(ctx context.Context, tx *store.Tx, actor triage.Staff, d civil.Date) (Sheet, error) {
 	s := Sheet{Day: d}
-	live, err := c.Desk.Live(ctx, tx)
+	live, err := c.Desk.LiveFor(ctx, tx, triage.ResultToTell)
+	if err != nil {
+		return s, err
+	}
+	night, err := c.nightOf(ctx, tx, d)
 	if err != nil {
 		return s, err
 	}
@@ -62,8 +67,11 @@ func (c *Care) Sheet(ctx context.Context, tx *store.Tx, actor triage.Staff, d ci
 		if t, some := telling(p, pl, live); some {
 			s.ToTell = append(s.ToTell, t)
 		}
-		return nil
+		some, err := c.evenings(ctx, tx, p, cycle, pl, night)
+		s.Triggers = append(s.Triggers, some...)
+		return err
 	})
+	byMinute(s.Triggers)
 	for _, list := range [][]Entry{s.Booked, s.Unbooked, s.Missed, s.Unrepeated} {
 		slices.SortStableFunc(list, func(a, b Entry) int {
 			return cmp.Or(a.Step.On.Compare(b.Step.On), compareMinutes(a.Step.At, b.Step.At), cmp.Compare(a.Patient.Handle, b.Patient.Handle))
@@ -106,7 +114,7 @@ func (c *Care) place(ctx context.Context, tx *store.Tx, s *Sheet, e Entry, cycle
 func telling(p reminders.Patient, pl plan.Plan, live []triage.Case) (Telling, bool) {
 	t := Telling{Patient: p}
 	for _, cs := range live {
-		if cs.Person == p.Person && cs.Reason == triage.ResultToTell {
+		if cs.Person == p.Person {
 			t.Case = cs
 		}
 	}
@@ -134,46 +142,63 @@ type Evening struct {
 // common practice, no source.
 var eveningFrom, eveningTo = civil.MustTime("12:00"), civil.MustTime("06:00")
 
+// night is an evening with the orders for it that wait for a second person, by patient.
+type night struct {
+	day      civil.Date
+	from, to time.Time
+	waiting  map[int64][]Evening
+}
+
+func (n night) has(t time.Time) bool { return !t.Before(n.from) && t.Before(n.to) }
+
 // Tonight are the triggers of a day's evening, by their minute, and those that the
 // calendar expects and nobody has ordered. The caller puts the look on record.
 func (c *Care) Tonight(ctx context.Context, tx *store.Tx, actor triage.Staff, d civil.Date) ([]Evening, error) {
-	zone := c.Book.Policy.Location()
-	from, to := d.At(eveningFrom, zone), d.AddDays(1).At(eveningTo, zone)
-	within := func(t time.Time) bool { return !t.Before(from) && t.Before(to) }
-	waiting, err := c.unchecked(ctx, tx)
+	n, err := c.nightOf(ctx, tx, d)
 	if err != nil {
 		return nil, err
 	}
 	var all []Evening
 	err = c.each(ctx, tx, actor, func(p reminders.Patient, cycle reminders.Cycle, pl plan.Plan) error {
-		for _, e := range waiting[p.ID] {
-			if e.Patient = p; within(e.At) {
-				all = append(all, e)
-			}
-		}
-		e := Evening{Patient: p}
-		given, was := cycle.Live(plan.TriggerGiven)
-		if was {
-			e.Given = given.Fact.At
-		}
-		order, ordered := cycle.Live(plan.TriggerOrder)
-		switch {
-		case ordered && within(order.Fact.At):
-			e.At, e.Order, e.Ordered = order.Fact.At, order.Fact, order.Entered
-			stages, err := c.Book.Stages(ctx, tx, cycle)
-			e.Stage = stages[order.Number]
-			all = append(all, e)
-			return err
-		case ordered || len(waiting[p.ID]) > 0:
-		case was && within(e.Given), expected(pl, d):
-			all = append(all, e)
-		}
-		return nil
+		some, err := c.evenings(ctx, tx, p, cycle, pl, n)
+		all = append(all, some...)
+		return err
 	})
+	byMinute(all)
+	return all, err
+}
+
+func byMinute(all []Evening) {
 	slices.SortStableFunc(all, func(a, b Evening) int {
 		return cmp.Or(compareMinutes(a.At, b.At), cmp.Compare(a.Patient.Handle, b.Patient.Handle))
 	})
-	return all, err
+}
+
+// evenings are the triggers of one patient on an evening: what waits for its check,
+// what is in force or was given, else what the calendar expects.
+func (c *Care) evenings(ctx context.Context, tx *store.Tx, p reminders.Patient, cycle reminders.Cycle, pl plan.Plan, n night) (all []Evening, err error) {
+	for _, e := range n.waiting[p.ID] {
+		if e.Patient = p; n.has(e.At) {
+			all = append(all, e)
+		}
+	}
+	e := Evening{Patient: p}
+	given, was := cycle.Live(plan.TriggerGiven)
+	if was {
+		e.Given = given.Fact.At
+	}
+	order, ordered := cycle.Live(plan.TriggerOrder)
+	switch {
+	case ordered && n.has(order.Fact.At):
+		e.At, e.Order, e.Ordered = order.Fact.At, order.Fact, order.Entered
+		stages, err := c.Book.Stages(ctx, tx, cycle)
+		e.Stage = stages[order.Number]
+		return append(all, e), err
+	case ordered || len(n.waiting[p.ID]) > 0:
+	case was && n.has(e.Given), expected(pl, n.day):
+		all = append(all, e)
+	}
+	return all, nil
 }
 
 // expected reports whether the calendar looks for a trigger on the evening of d that
@@ -184,21 +209,15 @@ func expected(pl plan.Plan, d civil.Date) bool {
 	})
 }
 
-// unchecked are the orders of triggers that wait for a second person, by patient.
-func (c *Care) unchecked(ctx context.Context, tx *store.Tx) (map[int64][]Evening, error) {
-	live, err := c.Desk.Live(ctx, tx)
-	if err != nil {
-		return nil, err
-	}
-	all := make(map[int64][]Evening)
+// nightOf is the evening of a day.
+func (c *Care) nightOf(ctx context.Context, tx *store.Tx, d civil.Date) (night, error) {
+	zone := c.Book.Policy.Location()
+	n := night{day: d, from: d.At(eveningFrom, zone), to: d.AddDays(1).At(eveningTo, zone), waiting: make(map[int64][]Evening)}
+	live, err := c.Desk.LiveFor(ctx, tx, triage.TriggerCheck)
 	for _, cs := range live {
-		if cs.Reason != triage.TriggerCheck || len(cs.Body.Draft) == 0 {
-			continue
-		}
-		f, err := plan.ParseFact(cs.Body.Draft, c.Book.Policy.Location())
-		if err == nil {
-			all[cs.Patient] = append(all[cs.Patient], Evening{At: f.At, Order: f, Case: cs.ID})
+		if f, err := plan.ParseFact(cs.Body.Draft, zone); err == nil {
+			n.waiting[cs.Patient] = append(n.waiting[cs.Patient], Evening{At: f.At, Order: f, Case: cs.ID})
 		}
 	}
-	return all, nil
+	return n, err
 }

@@ -117,6 +117,8 @@ func TestAMorningInABrowser(t *testing.T) {
 	one.sees("has case 1")
 	one.holds("her words are still there", `document.querySelector("#words").value === "Please wait with the bath."`)
 
+	one.byKeyboard()
+
 	one.open("/now")
 	one.holds("up", `document.querySelector("#line").textContent.includes("by themselves")`)
 	address := c.server.Listener.Addr().String()
@@ -133,7 +135,57 @@ func TestAMorningInABrowser(t *testing.T) {
 	go func() { _ = back.Serve(listener) }()
 	t.Cleanup(func() { _ = back.Close() })
 	one.holds("it comes back", `document.querySelector("#lost").hidden`)
-	one.sees("Open: 2.")
+	one.sees("Open: 3.")
+}
+
+// byKeyboard enters a scan and orders the trigger without a mouse.
+func (w *window) byKeyboard() {
+	w.t.Helper()
+	w.open("/patients/P-105")
+	w.run("skip to the content", chromedp.Focus(".skip"), chromedp.KeyEvent("\r"))
+	w.holds("the content has the focus", `document.activeElement.id === "main"`)
+	w.tabTo(`a[href="/patients/P-105/enter/scan"]`)
+	w.run("open the form", chromedp.KeyEvent("\r"))
+	w.holds("the form", `location.pathname.endsWith("/enter/scan")`)
+	w.tabTo("#right_mm")
+	w.run("write", chromedp.KeyEvent("18 12"))
+	w.tabTo("#lining_mm")
+	w.run("write", chromedp.KeyEvent("8.1\r"))
+	w.sees("Not saved yet")
+	w.sees("lining 8.1 mm")
+	w.tabTo(".preview button")
+	w.run("save", chromedp.KeyEvent("\r"))
+	w.sees("Saved: scan")
+	w.sees("right 18 12 mm")
+	w.open("/patients/P-105/enter/trigger_order")
+	w.run("the minute", chromedp.SetValue("#at", "2026-03-13T21:30"))
+	for field, text := range map[string]string{"drug": "choriogonadotropin", "dose": "250", "unit": "mcg", "route": "sc", "product": "pen", "prescriber": "Ashgrove"} {
+		w.tabTo("#" + field)
+		w.run("write", chromedp.KeyEvent(text))
+	}
+	w.run("show", chromedp.KeyEvent("\r"))
+	w.sees("It counts once a second person has checked it")
+	w.tabTo(".preview button")
+	w.run("save", chromedp.KeyEvent("\r"))
+	w.sees("Put before a second person: trigger order")
+}
+
+// tabTo presses the tab key until something has the focus, and sees to it that the
+// focus can be seen (WCAG 2.2, 2.4.7).
+func (w *window) tabTo(selector string) {
+	w.t.Helper()
+	for range 120 {
+		there, err := chromedp.Run(w.ctx, chromedp.Evaluate[bool](fmt.Sprintf(`document.activeElement.matches(%q)`, selector)))
+		if err != nil {
+			w.t.Fatal(err)
+		}
+		if there {
+			w.holds("the focus is seen", `getComputedStyle(document.activeElement).outlineStyle !== "none"`)
+			return
+		}
+		w.run("tab", chromedp.KeyEvent("\t"))
+	}
+	w.t.Fatalf("%s is not reached by keyboard", selector)
 }
 
 // pages are those that are looked at, by who looks. {case} is an open case.

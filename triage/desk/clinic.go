@@ -21,6 +21,8 @@ type loadPage struct {
 	Most    int // transfers that a day of the laboratory has room for
 	Clashes []clashRow
 	Overdue []lateRow
+	// How many there are of both; the lists show the first of them.
+	AllClashes, AllOverdue int
 }
 
 type clashRow struct {
@@ -41,14 +43,14 @@ func (v *visit) load(ctx context.Context) (answer, error) {
 	if err != nil {
 		return answer{}, err
 	}
-	p, w := loadPage{Days: days, Most: v.site.policy().Lab.TransfersPerDay}, v.words(nil)
-	for _, c := range clashes {
+	p, w := loadPage{Days: days, Most: v.site.policy().Lab.TransfersPerDay, AllClashes: len(clashes), AllOverdue: len(late)}, v.words(nil)
+	for _, c := range clashes[:min(longestList, len(clashes))] {
 		p.Clashes = append(p.Clashes, clashRow{c.Patient.Handle, c.Patient.Name, w.Conflict(c.Conflict)})
 	}
-	for _, l := range late {
+	for _, l := range late[:min(longestList, len(late))] {
 		p.Overdue = append(p.Overdue, lateRow{l.Patient.Handle, l.Patient.Name, w.StepName(l.End.Step), w.Why(l.End.Why), l.End.Due})
 	}
-	return v.listed(ctx, "load", p, "the load and who is overdue")
+	return answer{sheet: "load", data: p, looked: "the load and who is overdue"}, nil
 }
 
 // rotaPage is who is on call, and when.

@@ -8,7 +8,6 @@ import (
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
-	"handrail.example/triage"
 	"handrail.example/triage/care"
 )
 
@@ -89,19 +88,9 @@ func (v *visit) day(ctx context.Context) (answer, error) {
 		}
 		p.ToTell = append(p.ToTell, row)
 	}
-	if p.Triggers, err = v.evenings(ctx, d); err != nil {
-		return answer{}, err
-	}
+	p.Triggers = v.evenings(sheet.Triggers)
 	p.Empty = len(p.Groups) == 0 && len(p.Unbooked) == 0 && len(p.Triggers) == 0
-	return v.listed(ctx, "day", p, "day "+d.String())
-}
-
-// listed shows a list of patients and puts on record that it was looked at.
-func (v *visit) listed(ctx context.Context, sheet string, data any, what string) (answer, error) {
-	if err := v.site.queue().Did(ctx, v.tx, v.who, triage.SeePatients, triage.Ref{}, what); err != nil {
-		return answer{}, err
-	}
-	return show(sheet, data)
+	return answer{sheet: "day", data: p, looked: "the day " + d.String()}, nil
 }
 
 // tonightPage is the evening of a day.
@@ -125,11 +114,7 @@ type evenMark struct {
 	Done      bool
 }
 
-func (v *visit) evenings(ctx context.Context, d civil.Date) (rows []eveningRow, err error) {
-	all, err := v.site.Care.Tonight(ctx, v.tx, v.who, d)
-	if err != nil {
-		return nil, err
-	}
+func (v *visit) evenings(all []care.Evening) (rows []eveningRow) {
 	w := v.words(nil)
 	clock := func(t time.Time) string { return t.In(v.zone()).Format("15:04") }
 	for _, e := range all {
@@ -154,14 +139,14 @@ func (v *visit) evenings(ctx context.Context, d civil.Date) (rows []eveningRow, 
 		row.Marks = []evenMark{ordered, {Key: "desk.read_back", Done: e.Stage != ""}, {Key: "desk.in_hand", Done: e.Stage == "in_hand" || e.Stage == "settled"}, given}
 		rows = append(rows, row)
 	}
-	return rows, nil
+	return rows
 }
 
 func (v *visit) tonight(ctx context.Context) (answer, error) {
 	d := v.onDay()
-	rows, err := v.evenings(ctx, d)
+	all, err := v.site.Care.Tonight(ctx, v.tx, v.who, d)
 	if err != nil {
 		return answer{}, err
 	}
-	return v.listed(ctx, "tonight", tonightPage{Day: d, Before: d.AddDays(-1), After: d.AddDays(1), Rows: rows}, "the triggers of "+d.String())
+	return answer{sheet: "tonight", data: tonightPage{Day: d, Before: d.AddDays(-1), After: d.AddDays(1), Rows: v.evenings(all)}, looked: "the triggers of " + d.String()}, nil
 }

@@ -56,6 +56,8 @@ type Parts struct {
 	PolicyText []byte
 	// Guests are handles of staff who may come in without a password: for the demo.
 	Guests []string
+	// Storybook shows every page from sample values: for development.
+	Storybook bool
 }
 
 // Stay is how long a session lasts: Idle without a request, Longest in all.

@@ -130,10 +130,7 @@ func (v *visit) now(ctx context.Context) (answer, error) {
 	if err != nil {
 		return answer{}, err
 	}
-	if err := v.site.queue().Did(ctx, v.tx, v.who, triage.SeeCases, triage.Ref{}, "the queue"); err != nil {
-		return answer{}, err
-	}
-	return show("now", p)
+	return answer{sheet: "now", data: p, looked: "the queue"}, nil
 }
 
 // nowList is the queue alone, which the page fetches anew when something happens.

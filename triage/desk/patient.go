@@ -33,28 +33,25 @@ type patientRow struct {
 
 // longestList bounds a list of patients; the search finds the others. Common
 // practice, no source.
-const longestList = 150
+const longestList = 100
 
 // patients lists those whose handle or name has the words of the search.
 func (v *visit) patients(ctx context.Context) (answer, error) {
 	p := patientsPage{Query: strings.TrimSpace(v.r.Form.Get("q")), May: v.who.May(triage.AddPatient) == nil}
-	all, err := v.site.Care.Everybody(ctx, v.tx, v.who)
+	found, all, err := v.site.Care.Search(ctx, v.tx, v.who, p.Query, longestList)
 	if err != nil {
 		return answer{}, err
 	}
-	p.All = len(all)
+	p.All = all
 	w := v.words(nil)
-	for _, ch := range all {
-		if !strings.Contains(strings.ToLower(care.Label(ch.Patient)), strings.ToLower(p.Query)) || len(p.Rows) == longestList {
-			continue
-		}
+	for _, ch := range found {
 		row := patientRow{Patient: ch.Patient, Place: v.place(ch.Plan, ch.Patient), Quiet: ch.Patient.Enrolled && ch.Patient.Quiet()}
 		if next := ahead(ch.Plan, 1); len(next) > 0 && ch.Cycle.Closed.IsZero() {
 			row.Next = w.Step(next[0])
 		}
 		p.Rows = append(p.Rows, row)
 	}
-	return v.listed(ctx, "patients", p, "the list of patients")
+	return answer{sheet: "patients", data: p, looked: "the list of patients"}, nil
 }
 
 // patientPage is one patient.

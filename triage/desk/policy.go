@@ -107,7 +107,7 @@ func (v *visit) tryPolicy(ctx context.Context) (answer, error) {
 		}
 		p.Shifted = append(p.Shifted, row)
 	}
-	return v.listed(ctx, "policy", p, "whom another policy would move")
+	return answer{sheet: "policy", data: p, looked: "whom another policy would move"}, nil
 }
 
 // changedLines are the lines that are in one text and not in the other, in order.

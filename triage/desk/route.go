@@ -47,6 +47,9 @@ type answer struct {
 	data   any
 	status int // 0 for 200
 	to     string
+	// looked is what she has looked through, which is put on record before it is sent;
+	// "" for a page that has done so itself.
+	looked string
 	// cookie is set; nil leaves it as it is.
 	cookie *http.Cookie
 }
@@ -63,7 +66,7 @@ func (s *Site) routes() []route {
 		{"POST /me/leave", triage.UsePages, true, (*visit).signOut},
 		{"POST /me/end", triage.UsePages, true, (*visit).endSession},
 
-		{"GET /now", triage.SeeCases, true, (*visit).now},
+		{"GET /now", triage.SeeCases, false, (*visit).now},
 		{"GET /now/list", triage.SeeCases, false, (*visit).nowList},
 		{"GET /live", triage.SeeCases, false, nil},
 		{"GET /cases/{id}", triage.SeeCases, true, (*visit).showCase},
@@ -79,10 +82,10 @@ func (s *Site) routes() []route {
 		{"GET /cases/{id}/check", triage.CheckTrigger, true, (*visit).askCheck},
 		{"POST /cases/{id}/check", triage.CheckTrigger, true, (*visit).sendCheck},
 
-		{"GET /tonight", triage.SeePatients, true, (*visit).tonight},
-		{"GET /day", triage.SeePatients, true, (*visit).day},
+		{"GET /tonight", triage.SeePatients, false, (*visit).tonight},
+		{"GET /day", triage.SeePatients, false, (*visit).day},
 
-		{"GET /clinic", triage.SeePatients, true, (*visit).load},
+		{"GET /clinic", triage.SeePatients, false, (*visit).load},
 		{"GET /clinic/rota", triage.SeeRota, false, (*visit).rota},
 		{"POST /clinic/rota/add", triage.ChangeRota, true, (*visit).addShift},
 		{"POST /clinic/rota/drop", triage.ChangeRota, true, (*visit).dropShift},
@@ -93,9 +96,9 @@ func (s *Site) routes() []route {
 		{"POST /clinic/staff/leave", triage.ChangeStaff, true, (*visit).staffLeaves},
 		{"POST /clinic/staff/end", triage.ChangeStaff, true, (*visit).endTheirs},
 		{"GET /clinic/policy", triage.SeeStaff, false, (*visit).policyPage},
-		{"POST /clinic/policy/try", triage.SeePatients, true, (*visit).tryPolicy},
+		{"POST /clinic/policy/try", triage.SeePatients, false, (*visit).tryPolicy},
 
-		{"GET /patients", triage.SeePatients, true, (*visit).patients},
+		{"GET /patients", triage.SeePatients, false, (*visit).patients},
 		{"GET /patients/new", triage.AddPatient, false, (*visit).askPatient},
 		{"POST /patients/new", triage.AddPatient, true, (*visit).addPatient},
 		{"GET /patients/{handle}", triage.SeePatients, true, (*visit).showPatient},
@@ -117,6 +120,9 @@ func (s *Site) mux() *http.ServeMux {
 	}
 	for pattern, h := range s.door() {
 		mux.HandleFunc(pattern, s.held(h))
+	}
+	for pattern, h := range s.storybook() {
+		mux.HandleFunc(pattern, h)
 	}
 	mux.HandleFunc("GET /file/{name}", file)
 	mux.HandleFunc("/", s.held(func(w http.ResponseWriter, r *http.Request) {
@@ -162,6 +168,12 @@ func (s *Site) serve(rt route) http.HandlerFunc {
 			}
 			return err
 		})
+		if err == nil && a.looked != "" {
+			// Apart from the reading, which may take its time with a thousand cycles.
+			err = s.DB.Within(r.Context(), func(ctx context.Context, tx *store.Tx) error {
+				return s.queue().Did(ctx, tx, v.who, rt.needs, triage.Ref{}, a.looked)
+			})
+		}
 		if err != nil {
 			a = v.refused(err)
 		} else {

@@ -68,19 +68,10 @@ func words(phrases *phrase.Book, lang string, zone *time.Location) template.Func
 		"dayOf":   func(t time.Time) civil.Date { return civil.DateOf(t.In(zone)) },
 		"weekday": func(d civil.Date) string { return phrase.ShortWeekday(lang, d.Weekday()) },
 		"span":    span,
-		"mul":     func(a, b int) int { return a * b },
-		"upto":    upto,
+		"bar":     func(n int) int { return 3 * min(n, 30) },
 		"picture": func(u string) template.URL { return template.URL(u) }, // a picture that we have drawn ourselves
 		"join":    func(all []string) string { return strings.Join(all, ", ") },
 	}
-}
-
-// upto counts from 0 to below n, as far as a drawing has room.
-func upto(n int) (all []int) {
-	for i := range min(n, 40) {
-		all = append(all, i)
-	}
-	return all
 }
 
 // argsOf makes a sentence's fillings of names and values in turn.
