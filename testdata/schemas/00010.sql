@@ -296,3 +296,4 @@ CREATE TABLE policies (
     since_at TEXT NOT NULL
 ) STRICT;
 CREATE INDEX inbox_of_person ON inbox (sealed_for, id) WHERE raw IS NOT NULL;
+CREATE INDEX staff_actions_of_staff ON staff_actions (staff_id, at);

@@ -87,7 +87,11 @@ const lettersShown = 8
 func (v *visit) casePage(ctx context.Context) (casePage, error) {
 	look := v.site.Care.File
 	if v.quiet {
-		look = v.site.Care.Glance
+		if seen, err := v.looked(ctx, v.id()); err != nil {
+			return casePage{}, err
+		} else if seen {
+			look = v.site.Care.Glance
+		}
 	}
 	f, err := look(ctx, v.tx, v.who, v.id())
 	if err != nil {

@@ -84,8 +84,8 @@ func (v *visit) patient(ctx context.Context) (reminders.Patient, error) {
 	return v.site.Care.Find(ctx, v.tx, v.who, v.r.PathValue("handle"))
 }
 
-// looked puts on record that somebody has looked at a patient.
-func (v *visit) looked(ctx context.Context, p reminders.Patient) error {
+// sees puts on record that somebody has looked at a patient.
+func (v *visit) sees(ctx context.Context, p reminders.Patient) error {
 	return v.site.queue().Did(ctx, v.tx, v.who, triage.SeePatients, triage.Ref{Patient: p.ID, Person: p.Person}, "")
 }
 
@@ -100,7 +100,7 @@ func (v *visit) entry(ctx context.Context) (e entry, err error) {
 	if err != nil {
 		return e, err
 	}
-	if err := v.looked(ctx, p); err != nil {
+	if err := v.sees(ctx, p); err != nil {
 		return e, err
 	}
 	cycle, err := v.site.Care.Book.Cycle(ctx, v.tx, p.ID)
@@ -241,12 +241,14 @@ func (v *visit) askCheck(ctx context.Context) (answer, error) {
 	}
 	facts, err := v.site.Care.Facts(ctx, v.tx, v.who, p.Patient.ID)
 	if err == nil {
-		err = v.looked(ctx, p.Patient)
+		err = v.sees(ctx, p.Patient)
 	}
 	if err != nil {
 		return answer{}, err
 	}
-	return show("entry", entryPage{Patient: p.Patient, Kind: plan.TriggerOrder, Case: v.id(), Preview: v.previewed(p, facts)})
+	said := v.previewed(p, facts)
+	said.Second = false // she is the second
+	return show("entry", entryPage{Patient: p.Patient, Kind: plan.TriggerOrder, Case: v.id(), Preview: said})
 }
 
 // sendCheck is the second person's check.

@@ -137,7 +137,25 @@ func (v *visit) now(ctx context.Context) (answer, error) {
 func (v *visit) nowList(ctx context.Context) (answer, error) {
 	v.quiet = true
 	p, err := v.queue(ctx)
-	return answer{sheet: "now", part: "list", data: p}, err
+	if err != nil {
+		return answer{}, err
+	}
+	a := answer{sheet: "now", part: "list", data: p}
+	if seen, err := v.looked(ctx, 0); err != nil || !seen {
+		a.looked = "the queue"
+		return a, err
+	}
+	return a, nil
+}
+
+// freshLook is for how long a look that is on record stands for what a page that is
+// open fetches by itself. Common practice, no source.
+const freshLook = 12 * time.Hour
+
+// looked reports whether her look at a case, or with 0 at the queue, is on record: what
+// a page fetches by itself must not be a way to look without one.
+func (v *visit) looked(ctx context.Context, caseID int64) (bool, error) {
+	return v.site.queue().Looked(ctx, v.tx, v.who, caseID, v.tx.Now.Add(-freshLook))
 }
 
 // span is a length of time in the two largest of its units.

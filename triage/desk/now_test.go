@@ -68,6 +68,12 @@ func TestACaseShowsHerWordsWithWhatWasRead(t *testing.T) {
 	if n := c.deeds(triage.SeeCases); n != 1 {
 		t.Errorf("%d looks on record, want 1", n)
 	}
+	// What the open page fetches stands under that look; nobody looks without one.
+	c.as(triage.Reader).get("/cases/1/state")
+	c.as(triage.Lead).get("/cases/1/state").says(t, "heavy bleeding")
+	if n := c.deeds(triage.SeeCases); n != 2 {
+		t.Errorf("%d looks on record, want 2", n)
+	}
 }
 
 var formMark = regexp.MustCompile(`name="form" value="(\w+)"`)

@@ -70,7 +70,7 @@ func (s *Site) routes() []route {
 		{"GET /now/list", triage.SeeCases, false, (*visit).nowList},
 		{"GET /live", triage.SeeCases, false, nil},
 		{"GET /cases/{id}", triage.SeeCases, true, (*visit).showCase},
-		{"GET /cases/{id}/state", triage.SeeCases, false, (*visit).caseState},
+		{"GET /cases/{id}/state", triage.SeeCases, true, (*visit).caseState},
 		{"POST /cases/{id}/take", triage.TakeCase, true, (*visit).takeCase},
 		{"POST /cases/{id}/answer", triage.AnswerCase, true, (*visit).answerCase},
 		{"POST /cases/{id}/approved", triage.AnswerCase, true, (*visit).approveCase},

@@ -58,5 +58,8 @@ CREATE TABLE policies (
 -- The last words of one patient, among those of all.
 CREATE INDEX inbox_of_person ON inbox (sealed_for, id) WHERE raw IS NOT NULL;
 
+-- What somebody has looked at lately.
+CREATE INDEX staff_actions_of_staff ON staff_actions (staff_id, at);
+
 -- +goose Down
 SELECT RAISE(ABORT, 'a backup is the way back');
