@@ -9,6 +9,7 @@ import (
 	"handrail.example/dialog/reading"
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
+	"handrail.example/reminders/plan"
 	"handrail.example/triage"
 	"handrail.example/triage/rules"
 )
@@ -38,6 +39,8 @@ func (m *moment) press() []effect {
 		return m.next()
 	case "menu/calendar":
 		return []effect{sendCalendar{}}
+	case "menu/picture":
+		return []effect{sendPicture{}}
 	case "menu/person":
 		return m.humanReads(triage.PersonWanted, "reply.person")
 	case "period/other":
@@ -56,6 +59,10 @@ func (m *moment) press() []effect {
 		if at, err := time.ParseInLocation(minute, about, m.now.Location()); err == nil {
 			return m.started(at)
 		}
+	case reminders.ActCall:
+		if at, err := time.ParseInLocation(minute, about, m.now.Location()); err == nil {
+			return m.callAt(at)
+		}
 	case reminders.ActTaken:
 		return m.pressedDose(reminders.Taken, about)
 	case reminders.ActNotYet:
@@ -68,6 +75,25 @@ func (m *moment) press() []effect {
 		return m.pressedTrigger(what, about)
 	}
 	return []effect{say{Key: "button.unknown"}}
+}
+
+// callAt books the call at the time that she chose, in place of one that she chose
+// before.
+func (m *moment) callAt(at time.Time) []effect {
+	if !at.After(m.now) {
+		return []effect{say{Key: "button.spent"}}
+	}
+	f := plan.Fact{Kind: plan.Visit, Step: plan.Call, At: at}
+	gone := make(map[string]bool)
+	for _, old := range m.cycle.Facts {
+		gone[old.Replaces] = true
+	}
+	for _, old := range m.cycle.Facts {
+		if old.Kind == plan.Visit && old.Step == plan.Call && !gone[old.ID] {
+			f.Replaces = old.ID
+		}
+	}
+	return []effect{record{Fact: f}, say{Key: "call.chosen", Args: phrase.Args{"date": m.dayOf(at), "time": m.clockOf(at)}}}
 }
 
 func (m *moment) pressedConsent(what string) []effect {

@@ -148,6 +148,8 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 		return nil
 	case sendCalendar:
 		return a.calendar(ctx)
+	case sendPicture:
+		return a.picture(ctx)
 	case agree:
 		return book.Agree(ctx, a.tx, patient, ConsentVersion)
 	case optOut:
@@ -298,27 +300,6 @@ func (a *applying) tellBack(ctx context.Context) error {
 	return nil
 }
 
-// notes tell staff what the program knows and she did not write.
-func (a *applying) notes(c openCase) []triage.Line {
-	lines := []triage.Line{{Key: "note.place", Args: phrase.Args{"day": fmt.Sprint(a.m.plan.CycleDay(a.m.today())), "phase": string(a.m.plan.Phase())}}}
-	switch one := a.m.plan.CycleDayOne; {
-	case one.IsZero():
-		lines = []triage.Line{{Key: "note.waiting"}}
-	case a.m.today().Before(one):
-		lines = []triage.Line{{Key: "note.day_one", Args: phrase.Args{"day": one.String()}}}
-	}
-	if c.Why == "missing" {
-		lines = append(lines, triage.Line{Key: "note.missing", Args: phrase.Args{"items": strings.Join(a.m.missing, ", ")}})
-	} else if c.Why != "" {
-		lines = append(lines, triage.Line{Key: "note.why", Args: phrase.Args{"why": c.Why}})
-	}
-	lines = append(append(lines, c.Notes...), a.unfit...)
-	if a.m.in.Kind == Media {
-		lines = append(lines, triage.Line{Key: "note.media", Args: phrase.Args{"what": a.m.in.Attachment}})
-	}
-	return lines
-}
-
 // record writes a fact down. What cannot be true is no failure of hers: it is put
 // before a human, and nothing is lost.
 func (a *applying) record(ctx context.Context, r record) error {
@@ -339,21 +320,6 @@ func (a *applying) record(ctx context.Context, r record) error {
 	return nil
 }
 
-// unfit are the conflicts that a change has brought, for staff.
-func unfit(m reminders.Moved) []triage.Line {
-	had := make(map[string]bool)
-	for _, k := range m.Old.Conflicts {
-		had[k.Key+k.Why.Code] = true
-	}
-	var lines []triage.Line
-	for _, k := range m.New.Conflicts {
-		if !had[k.Key+k.Why.Code] {
-			lines = append(lines, triage.Line{Key: "why." + k.Why.Code, Args: k.Why.Args})
-		}
-	}
-	return lines
-}
-
 // tellMoved tells her once what a change did to her calendar.
 func (a *applying) tellMoved(ctx context.Context, unsure bool) error {
 	lines := a.service.Book.MovedLines(a.lang, a.moved.Old, a.moved.New, false)
@@ -363,31 +329,5 @@ func (a *applying) tellMoved(ctx context.Context, unsure bool) error {
 	if unsure {
 		lines = append(lines, a.say("moved.unsure", nil))
 	}
-	return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("moved.head", nil) + "\n" + strings.Join(lines, "\n")})
-}
-
-// calendar sends the calendar as text and as a file.
-func (a *applying) calendar(ctx context.Context) error {
-	if a.m.silent() || a.m.held() {
-		return a.apply(ctx, a.m.nothingPlanned())
-	}
-	p := a.m.shown
-	lines := a.service.Book.CalendarLines(a.lang, p)
-	if len(lines) == 0 {
-		return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("calendar.empty", nil), Buttons: a.buttons(menu())})
-	}
-	file, err := a.service.calendarFile(p, a.m.patient)
-	if err != nil {
-		return err
-	}
-	foot := a.say("calendar.foot", nil)
-	if len(a.unfit) > 0 {
-		// Something that was booked does not fit what she has just said.
-		foot = a.say("calendar.unsure", nil) + "\n" + foot
-	}
-	if g := p.Gestation; g != nil && g.Tellable {
-		lines = append(lines, "", a.say("calendar.gestation", phrase.Args{"weeks": fmt.Sprint(g.Weeks), "days": fmt.Sprint(g.Days), "due": a.m.day(g.DueDate)}))
-	}
-	text := a.say("calendar.head", nil) + "\n\n" + strings.Join(lines, "\n") + "\n\n" + foot
-	return a.reply(ctx, outbox.Reply, outbox.Message{Text: text, File: file})
+	return a.reply(ctx, outbox.Reply, outbox.Message{Text: a.say("moved.head", nil) + "\n" + strings.Join(lines, "\n"), File: MonthFile(a.service.Phrases, a.m.patient, a.moved.New, a.m.now)})
 }

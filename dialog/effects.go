@@ -58,12 +58,14 @@ type (
 	askNext struct{ Question }
 	// sendCalendar sends the calendar as text and as a file.
 	sendCalendar struct{}
-	agree        struct{}
-	optOut       struct{ Out bool }
-	unreachable  struct{ Gone bool }
-	back         struct{} // whoever is to phone her learns that she can be written to again
-	setNeutral   struct{ Neutral bool }
-	setLanguage  struct{ Language string }
+	// sendPicture sends her month as a picture.
+	sendPicture struct{}
+	agree       struct{}
+	optOut      struct{ Out bool }
+	unreachable struct{ Gone bool }
+	back        struct{} // whoever is to phone her learns that she can be written to again
+	setNeutral  struct{ Neutral bool }
+	setLanguage struct{ Language string }
 )
 
 func (say) effect()          {}
@@ -76,6 +78,7 @@ func (answerBack) effect()   {}
 func (askBack) effect()      {}
 func (askNext) effect()      {}
 func (sendCalendar) effect() {}
+func (sendPicture) effect()  {}
 func (agree) effect()        {}
 func (optOut) effect()       {}
 func (unreachable) effect()  {}

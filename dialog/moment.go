@@ -9,6 +9,7 @@ import (
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
+	"handrail.example/reminders/reckon"
 	"handrail.example/triage/rules"
 )
 
@@ -26,8 +27,12 @@ type moment struct {
 	doses []reminders.Asked
 	// backs are the instructions of the last days that she was to repeat.
 	backs []reminders.ReadBack
+	// about is what is known of her beyond this cycle.
+	about reminders.About
 	// missing are the items of the checklist that a cycle still lacks.
 	missing []string
+	// checks are the items that were done, and until when each holds.
+	checks  []reckon.Checked
 	talk    Conversation
 	reading reading.Reading
 	verdict rules.Verdict

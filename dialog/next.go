@@ -91,7 +91,7 @@ func (m *moment) nextStep() (plan.Step, bool) {
 // stands in her calendar as planned, but is never named as what she does next.
 func unordered(s plan.Step) bool {
 	switch s.Name {
-	case plan.Stimulation, plan.Trigger, plan.LutealEstrogen, plan.LutealProgesterone:
+	case plan.Stimulation, plan.LiningEstrogen, plan.Trigger, plan.LutealEstrogen, plan.LutealProgesterone:
 		return !s.Booked
 	}
 	return false

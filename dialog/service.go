@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"sync"
 	"time"
 
 	"handrail.example/dialog/phrase"
@@ -14,6 +15,7 @@ import (
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
+	"handrail.example/triage/care"
 	"handrail.example/triage/rules"
 )
 
@@ -158,9 +160,15 @@ func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p remind
 	if m.backs, err = s.Book.ReadBacks(ctx, tx, p, m.cycle); err != nil {
 		return nil, err
 	}
+	m.about = m.cycle.About()
 	if m.missing, err = s.Book.Missing(ctx, tx, p.ID, m.today()); err != nil {
 		return nil, err
 	}
+	list, err := s.Book.Checklist(ctx, tx, p.ID)
+	if err != nil {
+		return nil, err
+	}
+	m.checks = care.Checked(list)
 	if m.talk, err = loadConversation(ctx, tx, s.Vault, p.Person); err != nil {
 		return nil, err
 	}
@@ -264,10 +272,7 @@ func (m *moment) flags() []rules.Flag {
 func DrugOf(name string, class plan.DrugClass) rules.Drug {
 	switch class {
 	case plan.Tablet:
-		if r := reading.Parse(name, reading.Context{Sent: time.Unix(0, 0)}); r.Drug != "" {
-			return r.Drug
-		}
-		return rules.Letrozole
+		return tabletOf(name)
 	case plan.Injection:
 		return rules.Gonadotropin
 	case plan.TriggerDrug:
@@ -279,3 +284,20 @@ func DrugOf(name string, class plan.DrugClass) rules.Drug {
 	}
 	return rules.OtherDrug
 }
+
+// tabletOf is a tablet by the name on its order.
+func tabletOf(name string) rules.Drug {
+	if d, known := tablets.Load(name); known {
+		return d.(rules.Drug)
+	}
+	d := reading.Parse(name, reading.Context{Sent: time.Unix(0, 0)}).Drug
+	if d == "" {
+		d = rules.Letrozole
+	}
+	tablets.Store(name, d)
+	return d
+}
+
+// tablets remembers names that have been read: there are few of them, and each
+// stands in every message of whoever takes it.
+var tablets sync.Map

@@ -47,8 +47,11 @@ func newPractice(t testing.TB) *practice {
 		Say: func(lang string, _ bool, key string, args map[string]string) string {
 			return words.Say(lang, key, args)
 		},
-		Day:     func(lang string, d civil.Date) string { return phrase.Day(lang, d.Year, d.Month, d.Day) },
-		Clock:   func(lang string, c civil.TimeOfDay) string { return phrase.Clock(lang, int(c)/60, int(c)%60) },
+		Day:   func(lang string, d civil.Date) string { return phrase.Day(lang, d.Year, d.Month, d.Day) },
+		Clock: func(lang string, c civil.TimeOfDay) string { return phrase.Clock(lang, int(c)/60, int(c)%60) },
+		Picture: func(p reminders.Patient, pl plan.Plan, now time.Time) *outbox.File {
+			return MonthFile(phrase.MustLoad(), p, pl, now)
+		},
 		Untold:  func(context.Context, *store.Tx, reminders.Patient) (bool, error) { return false, nil },
 		Concern: func(context.Context, *store.Tx, reminders.Concern) error { return nil },
 	}

@@ -27,8 +27,12 @@ func (c *colleague) aboutPatient(ctx context.Context, p reminders.Patient, rest 
 		return c.showChart(ctx, p.ID)
 	case doCalendar:
 		return c.showCalendar(ctx, p.ID)
+	case doChart:
+		return c.sendCharts(ctx, p.ID)
 	case doFacts:
 		return c.showFacts(ctx, p.ID)
+	case doSheet:
+		return c.showSheet(ctx, p.ID)
 	case doEnter, doCorrect:
 		return c.propose(ctx, p, e.Fact)
 	case doUndo:
@@ -59,7 +63,7 @@ func (c *colleague) act(ctx context.Context, p reminders.Patient, e entry) error
 		}
 		return c.about(ctx, p, c.phrase("staff.finished", phrase.Args{"who": who(p)}), nil)
 	case doNext:
-		if err := c.room.Care.NextCycle(ctx, c.tx, c.in.Who, p.ID); err != nil {
+		if err := c.room.Care.NextCycle(ctx, c.tx, c.in.Who, p.ID, e.Word, c.in.Item); err != nil {
 			return err
 		}
 		return c.about(ctx, p, c.phrase("staff.begun", phrase.Args{"who": who(p)}), nil)
@@ -174,10 +178,12 @@ func (c *colleague) orCorrect(ctx context.Context, p reminders.Patient, f plan.F
 }
 
 func (c *colleague) ask(ctx context.Context, v care.Preview, note, key string) error {
-	return c.about(ctx, v.Patient, lines(c.preview(v), note, c.phrase(key, nil)), [][]outbox.Button{{
-		c.button("button.save", fmt.Sprintf("draft/%d/save", c.form.Draft.Number)),
-		c.button("button.discard", fmt.Sprintf("draft/%d/discard", c.form.Draft.Number)),
-	}})
+	row := []outbox.Button{c.button("button.save", fmt.Sprintf("draft/%d/save", c.form.Draft.Number))}
+	if v.Asks() {
+		key, row = "staff.save_because", nil
+	}
+	row = append(row, c.button("button.discard", fmt.Sprintf("draft/%d/discard", c.form.Draft.Number)))
+	return c.about(ctx, v.Patient, lines(c.preview(v), note, c.phrase(key, nil)), [][]outbox.Button{row})
 }
 
 // verify shows the order that a case holds for the second person's check.
@@ -188,6 +194,37 @@ func (c *colleague) verify(ctx context.Context, id int64) error {
 	}
 	c.form.Draft = &draft{Number: c.in.Item, Patient: v.Patient.ID, Check: id}
 	return c.ask(ctx, v, "", "staff.save_check")
+}
+
+// becauseOf is the reason in "save because …"; false for anything else.
+func becauseOf(rest string) (string, bool) {
+	word, why, _ := strings.Cut(rest, " ")
+	why = strings.TrimSpace(why)
+	return why, why != "" && (tidy(word) == "because" || tidy(word) == "porque")
+}
+
+// saveFor saves what was shown last with the reason that she gives for it.
+func (c *colleague) saveFor(ctx context.Context, rest string) error {
+	d := c.form.Draft
+	if rest == "" || d == nil || d.Check != 0 {
+		return c.saveDraft(ctx, 0)
+	}
+	why, given := becauseOf(rest)
+	if !given {
+		return &misread{Example: "save", Word: rest}
+	}
+	f, err := plan.ParseFact(d.Fact, c.now.Location())
+	if err != nil {
+		return fmt.Errorf("a draft does not hold what it should")
+	}
+	if !f.TakesReason() || f.Reason != "" {
+		return c.saveDraft(ctx, 0)
+	}
+	f.Reason = why
+	if d.Fact, err = json.Marshal(f); err != nil {
+		return fmt.Errorf("write down a %s: %w", f.Kind, err)
+	}
+	return c.saveDraft(ctx, 0)
 }
 
 // saveDraft saves what was shown last; number is the draft that a button belongs
@@ -220,8 +257,12 @@ func (c *colleague) saveDraft(ctx context.Context, number int64) error {
 		text = lines(text, c.phrase("staff.to_tell", phrase.Args{"case": fmt.Sprint(v.ToTell)}))
 		buttons = c.toldButtons(v.ToTell)
 	}
-	return c.about(ctx, v.Patient, text,
-		append(buttons, []outbox.Button{c.button("button.chart", fmt.Sprintf("chart/%d", v.Patient.ID)), c.button("button.calendar", fmt.Sprintf("calendar/%d", v.Patient.ID))}))
+	row := []outbox.Button{c.button("button.chart", fmt.Sprintf("chart/%d", v.Patient.ID)), c.button("button.calendar", fmt.Sprintf("calendar/%d", v.Patient.ID))}
+	switch v.Fact.Kind {
+	case plan.Scan, plan.Bloods, plan.HomeLH, plan.HCG:
+		row = append(row, c.button("button.sheet", fmt.Sprintf("sheet/%d", v.Patient.ID)))
+	}
+	return c.about(ctx, v.Patient, text, append(buttons, row))
 }
 
 func (c *colleague) saved(ctx context.Context, d *draft) (care.Preview, error) {

@@ -16,6 +16,7 @@ const (
 	doShow     verb = "show"
 	doFacts    verb = "facts"
 	doCalendar verb = "calendar"
+	doChart    verb = "chart"
 	doEnter    verb = "enter"   // a fact
 	doCorrect  verb = "correct" // a fact in place of another
 	doUndo     verb = "undo"
@@ -27,6 +28,7 @@ const (
 	doLift     verb = "lift"
 	doFinish   verb = "finish"
 	doNext     verb = "next"
+	doSheet    verb = "sheet" // what her values say
 )
 
 // entry is what a line after a patient's handle says.
@@ -35,7 +37,8 @@ type entry struct {
 	Fact plan.Fact
 	// ID is the fact to correct or undo.
 	ID string
-	// Word is the drug to stop, the item to check, the ending; Words the reason.
+	// Word is the drug to stop, the item to check, the ending, the protocol of the
+	// next cycle; Words the reason.
 	Word, Words string
 	On          civil.Date
 }
@@ -58,13 +61,18 @@ func readEntry(text string, now time.Time) (entry, error) {
 
 func (s *scanner) entry() (entry, error) {
 	switch first := s.word(); first {
-	case "facts", "calendar", "code", "hush", "lift":
+	case "facts", "calendar", "chart", "code", "hush", "lift", "sheet":
 		s.at++
 		return entry{Verb: verb(first)}, nil
 	case "next":
 		s.at++
 		s.take("cycle")
-		return entry{Verb: doNext}, nil
+		e := entry{Verb: doNext}
+		if !s.done() {
+			s.at++
+			e.Word = protocolOf(s.raw[s.at-1])
+		}
+		return e, nil
 	case "finish":
 		return s.oneWord(doFinish)
 	case "stop":

@@ -28,6 +28,8 @@ func at(day, hour, minute int) time.Time {
 	return time.Date(2026, 3, day, hour, minute, 0, 0, entryZone)
 }
 
+func whole(n int) *int { return &n }
+
 func mm(v float64) *float64 { return &v }
 
 func TestReadEntry(t *testing.T) {
@@ -58,6 +60,25 @@ func TestReadEntry(t *testing.T) {
 		"undo f12 meant for another patient": {Verb: doUndo, ID: "f12", Words: "meant for another patient"},
 		"correct f12 surge yesterday":        {Verb: doCorrect, ID: "f12", Fact: plan.Fact{Kind: plan.LHSurge, On: today.AddDays(-1), Replaces: "f12"}},
 
+		"next cycle programmed": {Verb: doNext, Word: "programmed"},
+		"chart":                 {Verb: doChart},
+		"gráfica":               {Verb: doChart},
+		"protocol natural":      fact(plan.Fact{Kind: plan.ProtocolChosen, Protocol: "natural", On: today}),
+		"protocolo programado":  fact(plan.Fact{Kind: plan.ProtocolChosen, Protocol: "programmed", On: today}),
+		"ultrasound intrauterine 1 crl 5.2 heartbeat":   fact(plan.Fact{Kind: plan.OBScan, On: today, Site: plan.Intrauterine, Sacs: 1, CRLMM: mm(5.2), Heartbeat: &viable}),
+		"ultrasonido intrauterino 2 lcc 5,2 sin latido": fact(plan.Fact{Kind: plan.OBScan, On: today, Site: plan.Intrauterine, Sacs: 2, CRLMM: mm(5.2), Heartbeat: &not}),
+		"ultrasound yesterday intrauterine sac 12mm":    fact(plan.Fact{Kind: plan.OBScan, On: today.AddDays(-1), Site: plan.Intrauterine, SacMM: mm(12)}),
+		"ultrasound nothing seen":                       fact(plan.Fact{Kind: plan.OBScan, On: today, Site: plan.NothingSeen}),
+		"ultrasonido nada visto":                        fact(plan.Fact{Kind: plan.OBScan, On: today, Site: plan.NothingSeen}),
+		"ultrasonido tubario":                           fact(plan.Fact{Kind: plan.OBScan, On: today, Site: plan.Tubal}),
+		"conclude second_look by Dr. Ashgrove":          fact(plan.Fact{Kind: plan.Concluded, On: today, Path: plan.SecondLook, Prescriber: "Dr. Ashgrove"}),
+		"concluir ectópico":                             fact(plan.Fact{Kind: plan.Concluded, On: today, Path: plan.Ectopic}),
+		"methotrexate 2026-03-10 90 mg by Ashgrove":     fact(plan.Fact{Kind: plan.Methotrexate, On: today.AddDays(-1), Dose: 90, Unit: "mg", Prescriber: "Ashgrove"}),
+		"handover medication":                           fact(plan.Fact{Kind: plan.HandoverItem, Item: "medication", On: today}),
+		"entrega hecha":                                 fact(plan.Fact{Kind: plan.HandedOver, On: today}),
+		"visit call 2026-03-13 17:30":                   fact(plan.Fact{Kind: plan.Visit, Step: plan.Call, At: at(13, 17, 30)}),
+		"cita día4 2026-03-13 07:30":                    fact(plan.Fact{Kind: plan.Visit, Step: plan.HCGDay4, At: at(13, 7, 30)}),
+
 		"period 2026-03-02 08:15":                                       fact(plan.Fact{Kind: plan.PeriodStart, At: at(2, 8, 15)}),
 		"Regla hoy a las 8:15":                                          fact(plan.Fact{Kind: plan.PeriodStart, At: at(11, 8, 15)}),
 		"spotting 07:00":                                                fact(plan.Fact{Kind: plan.Spotting, At: at(11, 7, 0)}),
@@ -71,6 +92,25 @@ func TestReadEntry(t *testing.T) {
 		"scan right 16, 12; left 11; lining 6.6 mm, trilaminar":         fact(scan),
 		"eco derecha 16 y 12 izquierda 11 endometrio 6,6 mm trilaminar": fact(scan),
 		"scan yesterday lining 7 left none":                             fact(plan.Fact{Kind: plan.Scan, On: today.AddDays(-1), LeftMM: []float64{}, LiningMM: mm(7)}),
+		"sheet":                                                         {Verb: doSheet},
+		"hoja":                                                          {Verb: doSheet},
+		"scan right 16 lining 7 e2 210 lh 6.5 p4 0.6":                   fact(plan.Fact{Kind: plan.Scan, On: today, RightMM: []float64{16}, LiningMM: mm(7), Estradiol: mm(210), LH: mm(6.5), BloodProgesterone: mm(0.6)}),
+		"bloods yesterday lh 22 p4 1,6 lab Tarn Vale":                   fact(plan.Fact{Kind: plan.Bloods, On: today.AddDays(-1), LH: mm(22), BloodProgesterone: mm(1.6), Laboratory: "Tarn Vale"}),
+		"análisis estradiol 210":                                        fact(plan.Fact{Kind: plan.Bloods, On: today, Estradiol: mm(210)}),
+		"lh 22":                                                         fact(plan.Fact{Kind: plan.Bloods, On: today, LH: mm(22)}),
+		"lh yesterday":                                                  fact(plan.Fact{Kind: plan.LHSurge, On: today.AddDays(-1)}),
+		"surge not yesterday":                                           fact(plan.Fact{Kind: plan.LHSurge, On: today.AddDays(-1), Counts: &not}),
+		"pico no":                                                       fact(plan.Fact{Kind: plan.LHSurge, On: today, Counts: &not}),
+		"ovulation test yesterday":                                      fact(plan.Fact{Kind: plan.HomeLH, On: today.AddDays(-1)}),
+		"hcg <5 08:10":                                                  fact(plan.Fact{Kind: plan.HCG, IUPerL: 5, Reported: plan.BelowNumber, At: at(11, 8, 10)}),
+		"hcg > 200000 08:10 lab Ostrey":                                 fact(plan.Fact{Kind: plan.HCG, IUPerL: 200000, Reported: plan.AboveNumber, At: at(11, 8, 10), Laboratory: "Ostrey"}),
+		"drawn 07:25 lab Tarn Vale":                                     fact(plan.Fact{Kind: plan.HCGDrawn, At: at(11, 7, 25), Laboratory: "Tarn Vale"}),
+		"extraída ayer a las 7:25":                                      fact(plan.Fact{Kind: plan.HCGDrawn, At: at(10, 7, 25)}),
+		"thaw 2 survived 0 stored 1":                                    fact(plan.Fact{Kind: plan.Thawed, On: today, Count: 2, Survived: whole(0), Stored: whole(1)}),
+		"descongelación 1 sobrevivieron 1":                              fact(plan.Fact{Kind: plan.Thawed, On: today, Count: 1, Survived: whole(1)}),
+		"alergia a los cacahuates":                                      fact(plan.Fact{Kind: plan.Allergy, On: today, Allergen: "peanut"}),
+		"embryos day 5 1 embryo egg 34 years euploid not favourable stored 2 backup next":                                   fact(plan.Fact{Kind: plan.Embryos, EmbryoDay: 5, Count: 1, EggAge: 34, Euploid: &viable, Favourable: &not, Stored: whole(2), Backup: plan.ThawNext}),
+		"embriones día 5 2 embriones óvulo 36 no favorable respaldo cancelar":                                               fact(plan.Fact{Kind: plan.Embryos, EmbryoDay: 5, Count: 2, EggAge: 36, Favourable: &not, Backup: plan.CallOff}),
 		"order letrozole 5 mg oral at 08:00 from 2026-03-12 for 5 days product letrozole 2.5 mg tablets by Dr. Ashgrove":    fact(letrozole),
 		"orden letrozol 5 mg oral a las 8:00 desde mañana por 5 días producto letrozol 2.5 mg tabletas indica Dr. Ashgrove": fact(letrozol),
 		"order progesterone 200 mg vaginal at 08:00 and 20:00 from 2026-03-15 until stopped": fact(plan.Fact{Kind: plan.OrderGiven, Drug: "progesterone", Dose: 200, Unit: "mg",
@@ -129,16 +169,34 @@ func TestReadEntryRefuses(t *testing.T) {
 		"order letrozole 5 mg oral at 08:00 from 2026-03-12 for 5 days until trigger": {"order", "trigger"},
 		"trigger": {"trigger", ""},
 		"trigger order tomorrow choriogonadotropin 250 mcg": {"trigger_order", "choriogonadotropin"},
-		"trigger given":            {"trigger", ""},
-		"embryos 5":                {"embryos", ""},
-		"hcg":                      {"hcg", ""},
-		"hcg <5 08:10":             {"hcg", "<5"},
-		"hcg 86":                   {"hcg", ""},
-		"ultrasound":               {"ultrasound", ""},
-		"ultrasound not uncertain": {"ultrasound", ""},
-		"cancel":                   {"cancel", ""},
-		"undo f12":                 {"undo", ""},
-		"check":                    {"check", ""},
+		"trigger given":             {"trigger", ""},
+		"embryos 5":                 {"embryos", ""},
+		"hcg":                       {"hcg", ""},
+		"hcg ~5 08:10":              {"hcg", "~5"},
+		"hcg < 08:10":               {"hcg", "08:10"},
+		"hcg 86 08:10 lab":          {"hcg", ""},
+		"bloods":                    {"bloods", ""},
+		"bloods lh 22 lh 23":        {"bloods", ""},
+		"bloods lh high":            {"bloods", "high"},
+		"bloods lh 5 ng/ml":         {"bloods", "ng/ml"},
+		"trigger given 00:30 night": {"trigger", ""},
+		"scan lh":                   {"scan", ""},
+		"drawn":                     {"drawn", ""},
+		"thaw 1":                    {"thaw", ""},
+		"thaw 1 survived":           {"thaw", ""},
+		"rh":                        {"rh", ""},
+		"rh unknown":                {"rh", "unknown"},
+		"allergy":                   {"allergy", ""},
+		"embryos day 5 egg":         {"embryos", ""},
+		"embryos day 5 not stored":  {"embryos", ""},
+		"embryos day 5 backup":      {"embryos", ""},
+		"sheet now":                 {"patient", "now"},
+		"hcg 86":                    {"hcg", ""},
+		"ultrasound":                {"ultrasound", ""},
+		"ultrasound not uncertain":  {"ultrasound", ""},
+		"cancel":                    {"cancel", ""},
+		"undo f12":                  {"undo", ""},
+		"check":                     {"check", ""},
 	} {
 		_, err := readEntry(text, entryNow)
 		var got *misread
@@ -159,7 +217,8 @@ func TestExamplesAreUnderstood(t *testing.T) {
 	book := phrase.MustLoad()
 	for _, lang := range phrase.Languages {
 		for _, kind := range []string{"period", "spotting", "expects", "progestin", "baseline", "visit", "scan", "order", "stop", "trigger", "trigger_order", "embryos",
-			"transfer", "hcg", "ultrasound", "surge", "cancel", "correct", "undo", "check", "uncheck", "finish"} {
+			"transfer", "hcg", "ultrasound", "surge", "cancel", "correct", "undo", "check", "uncheck", "finish",
+			"bloods", "lh", "ovulation", "drawn", "thaw", "rh", "allergy", "sheet"} {
 			line, _, _ := strings.Cut(book.Say(lang, "example."+kind, nil), " (")
 			handle, rest, _ := strings.Cut(line, " ")
 			if !handleWord.MatchString(handle) {

@@ -8,10 +8,13 @@ import (
 
 // readers reads each kind of fact after its first word.
 var readers = map[string]func(*scanner) (plan.Fact, error){
-	"period": (*scanner).period, "spotting": (*scanner).spotting, "expects": (*scanner).expects, "progestin": (*scanner).progestin,
+	"protocol": (*scanner).protocol, "period": (*scanner).period, "spotting": (*scanner).spotting, "expects": (*scanner).expects, "progestin": (*scanner).progestin,
 	"baseline": (*scanner).baseline, "visit": (*scanner).visit, "scan": (*scanner).scan, "order": (*scanner).order,
 	"trigger": (*scanner).trigger, "embryos": (*scanner).embryos, "transfer": (*scanner).transfer, "hcg": (*scanner).hcg,
+	"conclude": (*scanner).conclude, "methotrexate": (*scanner).methotrexate, "handover": (*scanner).handover, "called": (*scanner).called,
 	"ultrasound": (*scanner).ultrasound, "surge": (*scanner).surge, "cancel": (*scanner).cancel,
+	"lh": (*scanner).lh, "bloods": (*scanner).bloods, "ovulation": (*scanner).homeLH, "drawn": (*scanner).drawn, "thaw": (*scanner).thaw,
+	"rh": (*scanner).rhesus, "allergy": (*scanner).allergy,
 }
 
 func (s *scanner) fact() (plan.Fact, error) {
@@ -23,6 +26,25 @@ func (s *scanner) fact() (plan.Fact, error) {
 	s.example = first
 	s.at++
 	return read(s)
+}
+
+func (s *scanner) protocol() (plan.Fact, error) {
+	if s.done() {
+		return plan.Fact{}, s.fail()
+	}
+	s.at++
+	f := plan.Fact{Kind: plan.ProtocolChosen, Protocol: protocolOf(s.raw[s.at-1])}
+	f.On, _ = s.date()
+	return f, nil
+}
+
+// protocolOf is a protocol by its name or what a Spanish clinic says for it.
+func protocolOf(word string) string {
+	word = strings.ToLower(strings.Trim(word, ",."))
+	if known, ok := map[string]string{"estimulado": "stimulated", "programado": "programmed", "sustituido": "programmed"}[word]; ok {
+		return known
+	}
+	return word
 }
 
 func (s *scanner) period() (plan.Fact, error) {
@@ -47,7 +69,15 @@ func (s *scanner) progestin() (plan.Fact, error) {
 	return s.onDay(plan.ProgestinEnd, true)
 }
 
-func (s *scanner) surge() (plan.Fact, error) { return s.onDay(plan.LHSurge, false) }
+func (s *scanner) surge() (plan.Fact, error) {
+	none := s.take("not") != ""
+	f, err := s.onDay(plan.LHSurge, false)
+	if none {
+		counts := false
+		f.Counts = &counts
+	}
+	return f, err
+}
 
 // onDay is a fact that has a day and nothing else.
 func (s *scanner) onDay(k plan.FactKind, must bool) (plan.Fact, error) {
@@ -88,7 +118,7 @@ func (s *scanner) baseline() (plan.Fact, error) {
 // visitWords are the visits by the word that a clinic says for them.
 var visitWords = map[string]plan.StepName{
 	"baseline": plan.Baseline, "scan": plan.Monitoring, "transfer": plan.Transfer, "test": plan.HCGFirst, "repeat": plan.HCGRepeat,
-	"ultrasound": plan.OBUltrasound, "followup": plan.FollowUp,
+	"ultrasound": plan.OBUltrasound, "call": plan.Call, "day4": plan.HCGDay4, "day7": plan.HCGDay7, "followup": plan.FollowUp,
 }
 
 func (s *scanner) visit() (plan.Fact, error) {
@@ -110,13 +140,15 @@ func (s *scanner) scan() (plan.Fact, error) {
 	f.On, _ = s.date()
 	var err error
 	for !s.done() && err == nil {
-		switch w := s.take("right", "left", "lining", "trilaminar", "intermediate", "homogeneous"); w {
+		switch w := s.take("right", "left", "lining", "trilaminar", "intermediate", "homogeneous", "e2", "lh", "p4"); w {
+		case "e2", "lh", "p4":
+			err = s.blood(&f, w)
 		case "right":
 			err = s.side(&f.RightMM)
 		case "left":
 			err = s.side(&f.LeftMM)
 		case "lining":
-			n, ok := s.number("mm")
+			n, ok := s.length()
 			if !ok || f.LiningMM != nil {
 				return f, s.fail()
 			}
@@ -253,7 +285,11 @@ func (s *scanner) stopRule(r *plan.Stop) error {
 func (s *scanner) trigger() (plan.Fact, error) {
 	if s.take("given") != "" {
 		at, err := s.minute()
-		return plan.Fact{Kind: plan.TriggerGiven, At: at}, err
+		f := plan.Fact{Kind: plan.TriggerGiven, At: at}
+		if err == nil {
+			err = s.night(&f)
+		}
+		return f, err
 	}
 	if s.take("order") == "" {
 		return plan.Fact{}, s.fail()
@@ -266,6 +302,9 @@ func (s *scanner) trigger() (plan.Fact, error) {
 		return f, s.fail()
 	}
 	f.At = d.At(t, s.zone)
+	if err := s.night(&f); err != nil {
+		return f, err
+	}
 	if err := s.medicine(&f); err != nil {
 		return f, err
 	}
@@ -293,6 +332,13 @@ func (s *scanner) embryos() (plan.Fact, error) {
 // embryoWords reads "day 5", "1 embryo", in any order.
 func (s *scanner) embryoWords(f *plan.Fact) error {
 	for !s.done() {
+		if f.Kind == plan.Embryos {
+			if known, err := s.known(f); err != nil {
+				return err
+			} else if known {
+				continue
+			}
+		}
 		if s.take("day") != "" {
 			n, ok := s.count()
 			if !ok || f.EmbryoDay != 0 {
@@ -318,17 +364,26 @@ func (s *scanner) transfer() (plan.Fact, error) {
 }
 
 func (s *scanner) hcg() (plan.Fact, error) {
+	f := plan.Fact{Kind: plan.HCG, Reported: s.bound()}
 	n, ok := s.number("iu/l", "ui/l", "miu/ml")
 	if !ok {
 		return plan.Fact{}, s.fail()
 	}
 	at, err := s.minute()
-	return plan.Fact{Kind: plan.HCG, IUPerL: n, At: at}, err
+	f.IUPerL, f.At = n, at
+	if err == nil {
+		err = s.laboratory(&f)
+	}
+	return f, err
 }
 
 func (s *scanner) ultrasound() (plan.Fact, error) {
 	f := plan.Fact{Kind: plan.OBScan}
 	f.On, _ = s.date()
+	if site := s.site(); site != "" {
+		f.Site = site
+		return f, s.placed(&f)
+	}
 	not := s.take("not") != ""
 	switch s.take("viable", "uncertain") {
 	case "viable":

@@ -9,6 +9,7 @@ import (
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/plan"
+	"handrail.example/reminders/reckon"
 	"handrail.example/triage"
 )
 
@@ -48,13 +49,23 @@ func TestThePhrasebookKnowsWhatIsSaidToStaff(t *testing.T) {
 	}
 	for prefix, members := range map[string][]string{
 		"status.":   {string(plan.Projected), string(plan.Due), string(plan.Done), string(plan.Missed), string(plan.Dropped)},
-		"word.":     {string(plan.BeforeCycle), string(plan.InStimulation), string(plan.AfterTrigger), string(plan.AfterTransfer), string(plan.EarlyPregnancy)},
+		"word.":     {string(plan.ThawNext), string(plan.CallOff), string(plan.AskHerThen), string(plan.BeforeCycle), string(plan.InStimulation), string(plan.AfterTrigger), string(plan.AfterTransfer), string(plan.EarlyPregnancy)},
 		"decision.": {string(plan.Start), string(plan.Rescan), string(plan.Cancel)},
 		"pattern.":  {string(plan.Trilaminar), string(plan.Intermediate), string(plan.Homogeneous)},
 		"event.": {string(triage.Began), string(triage.Wrote), string(triage.Raised), string(triage.Alerted), string(triage.AlertFailed), string(triage.TookIt),
 			string(triage.Replied), string(triage.HandedOver), string(triage.Released), string(triage.Came), string(triage.Ended)},
 		"staff.change_": {string(plan.Added), string(plan.Moved), string(plan.Removed)},
-		"refused.":      {"order_lacks_product", "order_lacks_route", "order_lacks_prescriber"},
+		"criterion.": {string(reckon.LeadSize), string(reckon.LiningSize), string(reckon.Progesterone), string(reckon.LH),
+			string(reckon.Met), string(reckon.NotMet), string(reckon.Unknown), string(reckon.Obsolete)},
+		"growth.": {"lead", "right", "left", "lining"},
+		"course.": {string(reckon.Single), string(reckon.Rising), string(reckon.Slow), string(reckon.Plateau), string(reckon.FallingCourse),
+			string(reckon.NegativeValue), string(reckon.EquivocalOne), string(reckon.NotReckoned)},
+		"word.course_": {string(reckon.Rising), string(reckon.Slow), string(reckon.Plateau), string(reckon.FallingCourse), string(reckon.NotReckoned)},
+		"word.nice_":   {string(reckon.NICERise), string(reckon.NICEBetween), string(reckon.NICEFall), string(reckon.NICETooShort)},
+		"word.place_":  {string(reckon.UnderSlowest), string(reckon.WithinCurves), string(reckon.OverFastest)},
+		"value.rh_":    {string(plan.RhNegative), string(plan.RhPositive)},
+		"value.not_":   {"euploid", "favourable", "counts"},
+		"refused.":     {"order_lacks_product", "order_lacks_route", "order_lacks_prescriber"},
 	} {
 		for _, m := range members {
 			if !book.Has(prefix + m) {

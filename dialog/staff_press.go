@@ -72,6 +72,8 @@ func (c *colleague) pressOwn(ctx context.Context, what, word string, id int64, m
 		return c.showChart(ctx, id)
 	case "calendar":
 		return c.showCalendar(ctx, id)
+	case "sheet":
+		return c.showSheet(ctx, id)
 	case "facts":
 		return c.showFacts(ctx, id)
 	case "lift":

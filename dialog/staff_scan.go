@@ -14,10 +14,11 @@ import (
 // reader knows them by. They are the words that a clinic uses; tidy has taken
 // away case and accents.
 var trade = map[string]string{
-	"regla": "period", "periodo": "period", "manchado": "spotting", "espera": "expects", "basal": "baseline", "base": "baseline",
+	"protocolo": "protocol",
+	"regla":     "period", "periodo": "period", "manchado": "spotting", "espera": "expects", "basal": "baseline", "base": "baseline",
 	"cita": "visit", "eco": "scan", "ecografia": "scan", "monitoreo": "scan", "orden": "order", "suspender": "stop", "disparo": "trigger",
 	"puesto": "given", "embriones": "embryos", "embrion": "embryos", "embryo": "embryos", "transferencia": "transfer", "prueba": "test", "repeticion": "repeat",
-	"ultrasonido": "ultrasound", "seguimiento": "followup", "follow-up": "followup", "pico": "surge", "lh": "surge", "cancelar": "cancel",
+	"ultrasonido": "ultrasound", "seguimiento": "followup", "follow-up": "followup", "pico": "surge", "cancelar": "cancel",
 	"lista": "check", "quitar": "uncheck", "deshacer": "undo", "corregir": "correct", "codigo": "code", "callar": "hush", "silencio": "hush",
 	"levantar": "lift", "terminar": "finish", "siguiente": "next", "ciclo": "cycle", "calendario": "calendar", "datos": "facts",
 	"progestageno": "progestin", "progestin": "progestin", "fin": "end",
@@ -27,6 +28,11 @@ var trade = map[string]string{
 	"viable": "viable", "no": "not", "incierto": "uncertain",
 	"a": "at", "las": "at", "desde": "from", "por": "for", "durante": "for", "hasta": "until", "dias": "days", "dia": "day",
 	"dosis": "doses", "dose": "doses", "suspenda": "stopped", "producto": "product", "indica": "by",
+	"analisis": "bloods", "blood": "bloods", "sangre": "bloods", "laboratorio": "lab", "laboratory": "lab", "ovulacion": "ovulation", "casera": "home",
+	"extraida": "drawn", "extraido": "drawn", "tomada": "drawn", "descongelacion": "thaw", "thawed": "thaw", "descongelados": "thaw",
+	"sobrevivieron": "survived", "sobrevivio": "survived", "guardados": "stored", "guardado": "stored",
+	"ovulo": "egg", "euploide": "euploid", "favorable": "favourable", "respaldo": "backup", "preguntar": "ask", "edad": "age", "anos": "years",
+	"alergia": "allergy", "noche": "night", "negativo": "negative", "positivo": "positive", "hoja": "sheet", "porque": "because",
 	"hoy": "today", "ayer": "yesterday", "manana": "tomorrow", "y": "and",
 }
 
@@ -70,6 +76,9 @@ func (s *scanner) wordAt(i int) string {
 	}
 	w := tidyWord(s.raw[i])
 	if known, ok := trade[w]; ok {
+		return known
+	}
+	if known, ok := pathTrade[w]; ok {
 		return known
 	}
 	return w
@@ -209,7 +218,7 @@ func (s *scanner) millimetres() ([]float64, error) {
 	all := []float64{}
 	for {
 		s.take("and")
-		n, ok := s.number("mm")
+		n, ok := s.length()
 		if !ok {
 			break
 		}

@@ -99,6 +99,20 @@ func (c *colleague) inForce(ch care.Chart) []string {
 	return rows
 }
 
+// standing is what the cycle is: its protocol, and the path that a pregnancy is on.
+func (c *colleague) standing(ch care.Chart) []string {
+	var rows []string
+	for _, f := range ch.Facts {
+		if f.Kind == plan.ProtocolChosen {
+			rows = append(rows, c.phrase("staff.protocol", phrase.Args{"protocol": f.Protocol}))
+		}
+	}
+	if ch.Plan.Path != "" {
+		rows = append(rows, c.phrase("staff.path", phrase.Args{"why": c.why(ch.Plan.PathWhy)}))
+	}
+	return rows
+}
+
 // listCases are the cases that are not closed.
 func (c *colleague) listCases(ctx context.Context) error {
 	if err := c.in.Who.May(triage.SeeCases); err != nil {
@@ -243,6 +257,8 @@ func (c *colleague) showChart(ctx context.Context, id int64) error {
 	p := ch.Patient
 	rows := []string{c.phrase("staff.chart", phrase.Args{"who": who(p), "language": p.Language, "place": c.place(ch.Plan, p)})}
 	rows = append(rows, c.marks(p)...)
+	rows = append(rows, c.aboutHer(ch.About.Rh, ch.About.Allergies)...)
+	rows = append(rows, c.standing(ch)...)
 	for _, s := range ch.Plan.Steps {
 		if s.Status == plan.Due || s.Status == plan.Missed || s.Status == plan.Projected && (s.Booked || next(ch.Plan, s)) {
 			rows = append(rows, "· "+c.step(s))
@@ -255,6 +271,7 @@ func (c *colleague) showChart(ctx context.Context, id int64) error {
 	if missing := c.missing(ch); missing != "" {
 		rows = append(rows, c.phrase("note.missing", phrase.Args{"items": missing}))
 	}
+	rows = append(rows, c.cautions(ch.Lapses)...)
 	for _, cs := range ch.Cases {
 		rows = append(rows, c.phrase("staff.chart_case", phrase.Args{"case": fmt.Sprint(cs.ID), "reason": c.phrase("reason."+string(cs.Reason), cs.Body.Title),
 			"urgency": c.phrase("urgency."+cs.Urgency.String(), nil)}))
@@ -299,14 +316,8 @@ func (c *colleague) missing(ch care.Chart) string {
 	return strings.Join(items, ", ")
 }
 
-// item is an item of the checklist in her language, beside the word that it is
-// entered by.
-func (c *colleague) item(word string) string {
-	if key := "word." + word; c.room.Service.Phrases.Has(key) {
-		return c.phrase(key, nil) + " (" + word + ")"
-	}
-	return word
-}
+// item is an item of the checklist in her language.
+func (c *colleague) item(word string) string { return c.words().Item(word) }
 
 // showCalendar is a patient's calendar with its reasons.
 func (c *colleague) showCalendar(ctx context.Context, id int64) error {

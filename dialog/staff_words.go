@@ -70,6 +70,9 @@ func (c *colleague) fits(word, rest string) bool {
 		return err == nil && (rest == first || word != "take" && word != "show" && word != "verify")
 	case "add", "rota", "staff":
 		return false
+	case "save":
+		_, why := becauseOf(rest)
+		return rest == "" || why && c.form.Draft != nil
 	case "oncall":
 		return rest == "" || tidy(rest) == "call"
 	}
@@ -101,7 +104,7 @@ func (c *colleague) command(ctx context.Context, word, rest string) error {
 	case "add":
 		return c.addPatient(ctx, rest)
 	case "save":
-		return c.saveDraft(ctx, 0)
+		return c.saveFor(ctx, rest)
 	case "discard":
 		return c.discard(ctx)
 	}
@@ -156,8 +159,8 @@ func (c *colleague) help(ctx context.Context) error {
 	parts := []string{c.phrase("staff.help", nil)}
 	if c.in.Who.May(triage.EnterFact) == nil {
 		parts = append(parts, c.phrase("staff.help_entries", nil))
-		for _, k := range []string{"period", "baseline", "visit", "scan", "order", "stop", "trigger_order", "trigger", "embryos", "transfer", "hcg", "ultrasound",
-			"surge", "expects", "progestin", "cancel", "correct", "undo", "check", "finish"} {
+		for _, k := range []string{"protocol", "period", "baseline", "visit", "scan", "order", "stop", "trigger_order", "trigger", "embryos", "transfer", "hcg", "ultrasound",
+			"bloods", "ovulation", "surge", "drawn", "thaw", "conclude", "methotrexate", "handover", "rh", "allergy", "sheet", "expects", "progestin", "cancel", "correct", "undo", "check", "finish"} {
 			parts = append(parts, c.phrase("example."+k, nil))
 		}
 	}

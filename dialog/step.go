@@ -2,9 +2,11 @@ package dialog
 
 import (
 	"slices"
+	"strings"
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
+	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
 	"handrail.example/triage"
 	"handrail.example/triage/rules"
@@ -158,6 +160,8 @@ func (m *moment) commanded() ([]effect, bool) {
 		return m.next(), true
 	case cmdCalendar:
 		return []effect{sendCalendar{}}, true
+	case cmdPicture:
+		return []effect{sendPicture{}}, true
 	case cmdPerson:
 		return m.humanReads(triage.PersonWanted, "reply.person"), true
 	case cmdMenu:
@@ -231,10 +235,14 @@ func (m *moment) intent(i rules.Intent, first, concerned bool) ([]effect, bool) 
 			return m.next(), false
 		}
 	}
-	if concerned || i == rules.Symptom && m.bleedingOnly() {
-		return nil, false
+	var noted []effect
+	if i == rules.LHPositive {
+		noted = m.homeTest()
 	}
-	return m.humanReads(reasonOf(i), replyTo[i]), true
+	if concerned || i == rules.Symptom && m.bleedingOnly() {
+		return noted, false
+	}
+	return append(noted, m.humanReads(reasonOf(i), replyTo[i])...), true
 }
 
 // bleedingOnly reports whether all that a message says is that her period or a
@@ -253,6 +261,25 @@ func (m *moment) bleedingOnly() bool {
 	}
 	more := slices.ContainsFunc(m.reading.Findings, func(f rules.Finding) bool { return f != rules.LightBleeding && f != rules.HeavyBleeding })
 	return early && period && !more && m.verdict.Urgency <= rules.Routine
+}
+
+// bleeds reports whether anything in her message speaks of bleeding, whatever its
+// cause.
+func (m *moment) bleeds() bool {
+	found := slices.ContainsFunc(m.reading.Findings, func(f rules.Finding) bool { return f == rules.LightBleeding || f == rules.HeavyBleeding })
+	ruled := slices.ContainsFunc(m.verdict.Rules, func(r string) bool { return strings.Contains(r, "bleeding") })
+	return found || ruled
+}
+
+// homeTest records a positive ovulation test of hers, while it can still matter. It
+// moves nothing: blood and a scan are asked for, by a case.
+func (m *moment) homeTest() []effect {
+	day := civil.DateOf(m.sent())
+	known := slices.ContainsFunc(m.cycle.Facts, func(f reminders.Recorded) bool { return f.Kind == plan.HomeLH && f.On == day })
+	if known || m.plan.Phase() != plan.InStimulation || m.plan.CycleDay(day) == 0 || !m.cycle.Closed.IsZero() {
+		return nil
+	}
+	return []effect{record{Fact: plan.Fact{Kind: plan.HomeLH, On: day}}}
 }
 
 // reasonOf is why an intent needs a human.

@@ -42,7 +42,8 @@ func (s *Service) stranger(ctx context.Context, tx *store.Tx, item Item, in Inbo
 // heardOf counts what came from this chat before: within a day, and within the
 // time that the policy gives for tries.
 func (s *Service) heardOf(ctx context.Context, tx *store.Tx, item Item) (day, tried int, err error) {
-	count := `SELECT count(*) FROM inbox WHERE chat_hash = ? AND id < ? AND received_at > ?`
+	// What strangers wrote stays sealed for the house, which is person 1.
+	const count = `SELECT count(*) FROM inbox WHERE sealed_for = 1 AND chat_hash = ? AND id < ? AND received_at > ?`
 	if err := tx.Get(ctx, &day, count, item.Chat, item.ID, store.At(tx.Now.Add(-24*time.Hour))); err != nil {
 		return 0, 0, err
 	}

@@ -3,7 +3,9 @@ package dialog
 import (
 	"slices"
 	"strings"
+	"sync"
 	"unicode"
+	"unicode/utf8"
 
 	"golang.org/x/text/runes"
 	"golang.org/x/text/transform"
@@ -18,6 +20,7 @@ const (
 	cmdPeriod   command = "period"
 	cmdNext     command = "next"
 	cmdCalendar command = "calendar"
+	cmdPicture  command = "picture"
 	cmdPerson   command = "person"
 	cmdMenu     command = "menu"
 	cmdStop     command = "stop"
@@ -35,6 +38,7 @@ var commands = map[string]command{
 	"que me toca hoy": cmdNext, "que me toca ahora": cmdNext, "oye que me toca ahora": cmdNext, "que hago ahora": cmdNext, "que hago hoy": cmdNext,
 	"what now": cmdNext, "what do i do today": cmdNext, "what do i do now": cmdNext, "whats next for me": cmdNext,
 	"my calendar": cmdCalendar, "calendar": cmdCalendar, "mi calendario": cmdCalendar, "calendario": cmdCalendar,
+	"picture": cmdPicture, "as a picture": cmdPicture, "my month": cmdPicture, "month": cmdPicture, "imagen": cmdPicture, "como imagen": cmdPicture, "mi mes": cmdPicture, "mes": cmdPicture,
 	"i need a person": cmdPerson, "person": cmdPerson, "necesito una persona": cmdPerson, "persona": cmdPerson,
 	"help": cmdMenu, "menu": cmdMenu, "ayuda": cmdMenu, "hello": cmdMenu, "hi": cmdMenu, "hola": cmdMenu,
 	"good morning": cmdMenu, "morning": cmdMenu, "good afternoon": cmdMenu, "good evening": cmdMenu, "hey": cmdMenu, "hi how are you": cmdMenu,
@@ -151,17 +155,28 @@ func tidy(text string) string {
 	if len(text) > 200 {
 		return ""
 	}
-	plain := bare(strings.NewReplacer("'", "", "’", "").Replace(text))
+	plain := bare(noApostrophes.Replace(text))
 	return strings.Join(strings.FieldsFunc(plain, func(r rune) bool {
 		return unicode.IsSpace(r) || unicode.IsPunct(r) && r != '/' || unicode.IsSymbol(r)
 	}), " ")
 }
 
+var noApostrophes = strings.NewReplacer("'", "", "’", "")
+
 // bare is a text in lower case and without accents; "" if it cannot be had.
 func bare(text string) string {
-	plain, _, err := transform.String(transform.Chain(norm.NFD, runes.Remove(runes.In(unicode.Mn)), norm.NFC), strings.ToLower(text))
+	lower := strings.ToLower(text)
+	if !strings.ContainsFunc(lower, func(r rune) bool { return r >= utf8.RuneSelf }) {
+		return lower // as most words of a clinic are
+	}
+	t := unaccenters.Get().(transform.Transformer)
+	defer unaccenters.Put(t)
+	plain, _, err := transform.String(t, lower)
 	if err != nil {
 		return ""
 	}
 	return plain
 }
+
+// unaccenters take accents away. Each has large buffers and serves one at a time.
+var unaccenters = sync.Pool{New: func() any { return transform.Chain(norm.NFD, runes.Remove(runes.In(unicode.Mn)), norm.NFC) }}

@@ -65,8 +65,8 @@ func (w *Worker) Run(ctx context.Context, clk clock.Clock) {
 // time when only a new message brings work.
 func (w *Worker) Tick(ctx context.Context) (next time.Time, err error) {
 	for ctx.Err() == nil {
-		found, wait, err := w.round(ctx)
-		if err != nil || !found {
+		more, wait, err := w.round(ctx)
+		if err != nil || !more {
 			return wait, err
 		}
 	}
@@ -75,15 +75,16 @@ func (w *Worker) Tick(ctx context.Context) (next time.Time, err error) {
 
 // round handles what waits, up to atOnce messages, in one transaction: a commit
 // costs more than a message. Each is undone by itself where it fails, and what
-// became of it is written down in the same commit.
-func (w *Worker) round(ctx context.Context) (found bool, wait time.Time, err error) {
+// became of it is written down in the same commit. It reports whether there may be
+// more to do now, and if not, when.
+func (w *Worker) round(ctx context.Context) (more bool, wait time.Time, err error) {
 	stop := ctx
 	err = w.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
 		items, err := pick(ctx, tx)
 		if err != nil {
 			return err
 		}
-		if found = len(items) > 0; !found {
+		if len(items) == 0 {
 			wait, err = nextTry(ctx, tx)
 			return err
 		}
@@ -92,7 +93,7 @@ func (w *Worker) round(ctx context.Context) (found bool, wait time.Time, err err
 			if err != nil {
 				return err
 			}
-			if stop.Err() != nil {
+			if more = stop.Err() != nil; more {
 				return nil // with what is handled; a failure now is no message's fault
 			}
 			if cause != nil {
@@ -101,9 +102,9 @@ func (w *Worker) round(ctx context.Context) (found bool, wait time.Time, err err
 				}
 			}
 		}
-		return nil
+		return tx.Get(ctx, &more, `SELECT EXISTS (SELECT 1 FROM inbox WHERE state = 'new')`)
 	})
-	return found, wait, err
+	return more, wait, err
 }
 
 // firsts are the messages that have none of their chat before them.

@@ -120,6 +120,8 @@ func (b *Book) Cycle(ctx context.Context, tx *store.Tx, patient int64) (Cycle, e
 	return c, err
 }
 
+// facts are those of the cycle, with what was said of the patient herself in any
+// cycle of hers (her rhesus factor, her allergies).
 func (b *Book) facts(ctx context.Context, tx *store.Tx, c Cycle) ([]Recorded, error) {
 	var rows []struct {
 		ID       int64       `db:"id"`
@@ -132,7 +134,8 @@ func (b *Book) facts(ctx context.Context, tx *store.Tx, c Cycle) ([]Recorded, er
 	}
 	if err := tx.Select(ctx, &rows, `SELECT f.id, f.body, f.replaces, f.said_by, f.inbox_id, f.recorded_at, p.person_id
 		FROM facts f JOIN cycles c ON c.id = f.cycle_id JOIN patients p ON p.id = c.patient_id
-		WHERE f.cycle_id = ? ORDER BY f.id`, c.ID); err != nil {
+		WHERE f.cycle_id IN (SELECT id FROM cycles WHERE patient_id = ?) AND (f.cycle_id = ? OR f.kind IN (?, ?))
+		ORDER BY f.id`, c.Patient, c.ID, string(plan.Rhesus), string(plan.Allergy)); err != nil {
 		return nil, err
 	}
 	facts := make([]Recorded, len(rows))
@@ -178,6 +181,15 @@ func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.F
 	if err != nil {
 		return Moved{}, err
 	}
+	if c.ID == 0 && f.Kind == plan.ProtocolChosen {
+		// Chosen before she has agreed: her first cycle is opened for it.
+		if err := b.openCycle(ctx, tx, patient); err != nil {
+			return Moved{}, err
+		}
+		if c, err = b.Cycle(ctx, tx, patient); err != nil {
+			return Moved{}, err
+		}
+	}
 	if c.ID == 0 || !c.Closed.IsZero() {
 		return Moved{}, ErrNoCycle
 	}
@@ -207,7 +219,7 @@ func (b *Book) Preview(ctx context.Context, tx *store.Tx, patient int64, f plan.
 	if err != nil {
 		return Moved{}, err
 	}
-	if c.ID == 0 || !c.Closed.IsZero() {
+	if (c.ID == 0 || !c.Closed.IsZero()) && (c.ID != 0 || f.Kind != plan.ProtocolChosen) {
 		return Moved{}, ErrNoCycle
 	}
 	return b.preview(c, f, tx.Now)

@@ -20,6 +20,7 @@ const (
 	ActNotDone = "trigger/not_yet/"
 	ActProblem = "trigger/problem/"
 	ActShow    = "menu/next"
+	ActCall    = "call/at/"
 )
 
 // dose asks about a dose, asks again, and at its deadline turns it over to a
@@ -119,7 +120,7 @@ func (w *wants) trigger(a Asked) {
 // booked them: a reminder of what follows a result must not be its first hint.
 var tells = map[plan.StepName]struct{ onlyBooked bool }{
 	plan.Baseline: {}, plan.Monitoring: {}, plan.Transfer: {true}, plan.HCGFirst: {},
-	plan.HCGRepeat: {true}, plan.OBUltrasound: {true}, plan.FollowUp: {true},
+	plan.HCGRepeat: {true}, plan.HCGDay4: {true}, plan.HCGDay7: {true}, plan.OBUltrasound: {true}, plan.FollowUp: {true},
 }
 
 // visit reminds of a visit on the evening before and once more on the day.
@@ -137,8 +138,9 @@ func (w *wants) visit(s plan.Step) {
 		// She has reported her period this very evening: a person books it.
 		return
 	}
+	ask, times := w.callTimes(s)
 	if s.At.IsZero() {
-		w.message(key+"/eve", outbox.Reminder, eve, s.On.At(0, zone), outbox.Message{Text: w.say("visit.eve_untimed", args), Buttons: w.show()})
+		w.message(key+"/eve", outbox.Reminder, eve, s.On.At(0, zone), outbox.Message{Text: w.say("visit.eve_untimed", args) + ask, Buttons: append(w.show(), times...)})
 		return
 	}
 	args["time"] = w.clock(s.At)
@@ -147,10 +149,25 @@ func (w *wants) visit(s plan.Step) {
 		w.transferDay(key, eve, s, args)
 		return
 	}
-	w.message(key+"/eve", outbox.Reminder, eve, s.On.At(0, zone), outbox.Message{Text: w.say("visit.eve", args), Buttons: w.show()})
+	w.message(key+"/eve", outbox.Reminder, eve, s.On.At(0, zone), outbox.Message{Text: w.say("visit.eve", args) + ask, Buttons: append(w.show(), times...)})
 	if soon := s.At.Add(-m.VisitBefore); !w.book.quiet(soon) {
 		w.message(key+"/soon", outbox.Reminder, soon, s.At, outbox.Message{Text: w.say("visit.soon", args), Buttons: w.show()})
 	}
+}
+
+// callTimes asks, on the evening before the first test, when she wants to be called
+// with its result, whatever that will be; nothing where a call is booked.
+func (w *wants) callTimes(s plan.Step) (ask string, buttons [][]outbox.Button) {
+	times := w.book.Policy.Messages.CallTimes
+	booked := slices.ContainsFunc(w.cycle.Facts, func(f Recorded) bool { return f.Kind == plan.Visit && f.Step == plan.Call })
+	if s.Name != plan.HCGFirst || booked || len(times) == 0 {
+		return "", nil
+	}
+	var row []outbox.Button
+	for _, t := range times {
+		row = append(row, outbox.Button{Label: w.book.Clock(w.patient.Language, t), Action: ActCall + s.On.String() + "T" + t.String()})
+	}
+	return "\n" + w.say("call.ask", nil), [][]outbox.Button{row}
 }
 
 // phoneAt is the number at which somebody answers at t: the front desk while the

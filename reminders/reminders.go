@@ -32,6 +32,8 @@ type Book struct {
 	Say   func(lang string, neutral bool, key string, args map[string]string) string
 	Day   func(lang string, d civil.Date) string
 	Clock func(lang string, t civil.TimeOfDay) string
+	// Picture is her month as a picture, nil where there is nothing to show.
+	Picture func(p Patient, pl plan.Plan, now time.Time) *outbox.File
 	// Untold reports whether a result of hers waits to be told by a person.
 	Untold func(ctx context.Context, tx *store.Tx, p Patient) (bool, error)
 	// Concern puts something in front of a human.
@@ -64,6 +66,7 @@ const (
 	PeriodMissing = "period_missing" // a period or a bleed that is expected has not come
 	OrderDue      = "order_due"      // a start or an end is due and no order has come
 	NotReadBack   = "read_back"      // she has not repeated back what she must not misunderstand
+	ResultLate    = "result_late"    // blood was drawn and its result has not come
 	DecisionDue   = "decision_due"   // a visit is over and nothing says what it led to
 )
 

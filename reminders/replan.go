@@ -135,7 +135,7 @@ func (b *Book) runOpenEnd(ctx context.Context, tx *store.Tx, payload []byte) err
 	}
 	for _, o := range pl.Open {
 		if o.Key == d.About && !o.Due.After(tx.Now) {
-			return b.Concern(ctx, tx, Concern{Key: OpenEndConcern(c.ID, o), Patient: p, Reason: concernOf(o), Grave: true,
+			return b.Concern(ctx, tx, Concern{Key: OpenEndConcern(c.ID, o), Patient: p, Reason: concernOf(o), Grave: true, PageNow: o.Now,
 				Notes: append(stepNote(o), Note{"why." + o.Why.Code, o.Why.Args})})
 		}
 	}
@@ -175,8 +175,11 @@ func concernOf(o plan.OpenEnd) string {
 	switch key {
 	case "period_late", "bleed_late":
 		return PeriodMissing
-	case "stop", "held", string(plan.Stimulation), string(plan.LutealProgesterone), string(plan.LutealEstrogen), string(plan.LutealEnd):
+	case "stop", "held", string(plan.Stimulation), string(plan.LiningEstrogen), string(plan.LutealProgesterone), string(plan.LutealEstrogen), string(plan.LutealEnd):
 		return OrderDue
+	}
+	if key == "drawn" {
+		return ResultLate
 	}
 	return DecisionDue
 }

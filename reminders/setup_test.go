@@ -76,9 +76,10 @@ func newClinic(t *testing.T, p plan.Policy, start time.Time) *clinic {
 			}
 			return words.Say(lang, key, args)
 		},
-		Day:    func(lang string, d civil.Date) string { return phrase.Day(lang, d.Year, d.Month, d.Day) },
-		Clock:  func(lang string, t civil.TimeOfDay) string { return phrase.Clock(lang, int(t)/60, int(t)%60) },
-		Untold: func(context.Context, *store.Tx, reminders.Patient) (bool, error) { return c.untold, nil },
+		Day:     func(lang string, d civil.Date) string { return phrase.Day(lang, d.Year, d.Month, d.Day) },
+		Clock:   func(lang string, t civil.TimeOfDay) string { return phrase.Clock(lang, int(t)/60, int(t)%60) },
+		Picture: func(reminders.Patient, plan.Plan, time.Time) *outbox.File { return nil },
+		Untold:  func(context.Context, *store.Tx, reminders.Patient) (bool, error) { return c.untold, nil },
 		Concern: func(_ context.Context, _ *store.Tx, k reminders.Concern) error {
 			c.concerns = append(c.concerns, k)
 			return nil

@@ -20,7 +20,7 @@ func Visible(p plan.Plan) []plan.Step {
 	var steps []plan.Step
 	for _, s := range p.Steps {
 		switch {
-		case s.Status == plan.Dropped || s.Name == plan.LutealEnd:
+		case s.Status == plan.Dropped || s.Name == plan.LutealEnd || s.Name == plan.Handover:
 		case s.Name == plan.Trigger && !s.Booked && surged(p):
 		case plan.ResultBound(s) && (!s.Booked || s.Status == plan.Done):
 		default:
@@ -34,7 +34,9 @@ func Visible(p plan.Plan) []plan.Step {
 // surged reports whether a surge came before any trigger was ordered. Whether there
 // will be one is then a physician's decision, and she is shown none.
 func surged(p plan.Plan) bool {
-	return slices.ContainsFunc(p.Conflicts, func(c plan.Conflict) bool { return c.Why.Code == "surge_before_trigger" })
+	return slices.ContainsFunc(p.Conflicts, func(c plan.Conflict) bool {
+		return c.Why.Code == "surge_before_trigger" || c.Why.Code == "surge_measured"
+	})
 }
 
 // dayOf is the day by which a step is put in order.
@@ -139,7 +141,7 @@ func (b *Book) announce(ctx context.Context, tx *store.Tx, p Patient, m Moved) e
 		text += "\n" + strings.Join(lines, "\n")
 	}
 	return b.Outbox.Put(ctx, tx, outbox.Want{Key: fmt.Sprintf("fact/%d/moved", m.Fact.Number), Topic: planTopicOf(m.Fact), Kind: outbox.Reminder, To: p.Person,
-		Due: b.TellAt(m.New, tx.Now), Message: outbox.Message{Text: text, Buttons: buttons, Silent: b.quiet(b.TellAt(m.New, tx.Now))}})
+		Due: b.TellAt(m.New, tx.Now), Message: outbox.Message{Text: text, Buttons: buttons, File: b.Picture(p, m.New, tx.Now.In(b.zone())), Silent: b.quiet(b.TellAt(m.New, tx.Now))}})
 }
 
 // TellAt is when a change is told: not in her night, unless something is booked

@@ -224,13 +224,14 @@ func (d *Desk) sorted(ctx context.Context, tx *store.Tx, where string, args ...a
 // Awaiting is the live case in which somebody has answered p and may be waiting
 // for her reply; false when there is none.
 func (d *Desk) Awaiting(ctx context.Context, tx *store.Tx, p seal.Person) (Case, bool, error) {
-	all, err := d.cases(ctx, tx, `person_id = ? AND state <> 'closed'
-		AND id = (SELECT case_id FROM case_events WHERE id = (SELECT max(e.id) FROM case_events e JOIN cases c ON c.id = e.case_id
-			WHERE c.person_id = ? AND c.state <> 'closed' AND e.what = 'answered'))`, p, p)
-	if err != nil || len(all) == 0 {
+	var id int64
+	answered, err := tx.Find(ctx, &id, `SELECT case_id FROM case_events WHERE id = (SELECT max(e.id) FROM case_events e JOIN cases c ON c.id = e.case_id
+		WHERE c.person_id = ? AND c.state <> 'closed' AND e.what = 'answered')`, p)
+	if err != nil || !answered {
 		return Case{}, false, err
 	}
-	return all[0], true, nil
+	c, err := d.Case(ctx, tx, id)
+	return c, err == nil, err
 }
 
 // Show is a case with everything that happened to it.

@@ -42,6 +42,8 @@ const (
 	TooLate        Reason = "too_late"        // a message missed its time
 	Doubtful       Reason = "doubtful"        // a message that may not have arrived
 	Stuck          Reason = "stuck"           // work of the program that fails
+	ResultLate     Reason = "result_late"     // blood was drawn and no result has come
+	CautionRaised  Reason = "caution_raised"  // an entry that somebody else must weigh too
 	Codes          Reason = "codes"           // somebody tries codes
 	StaffUnreached Reason = "staff_unreached" // a colleague cannot be written to
 )
@@ -55,7 +57,7 @@ var written = []Reason{
 
 // found are all others.
 var found = []Reason{
-	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell, TriggerCheck,
+	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell, TriggerCheck, ResultLate, CautionRaised,
 	Unreachable, TooLate, Doubtful, Stuck, Codes, StaffUnreached,
 }
 

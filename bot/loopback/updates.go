@@ -30,9 +30,9 @@ func (u update) life() time.Duration {
 type queue struct {
 	next    int64 // id of the next update
 	waiting []update
-	past    []update // the last confirmed ones, for a repetition
-	expired []int64  // ids dropped for age, never confirmed
-	allowed []string // kinds the bot asked for; empty: the platform's choice
+	past    []update  // the last confirmed ones, for a repetition
+	expired []Dropped // for age, never confirmed
+	allowed []string  // kinds the bot asked for; empty: the platform's choice
 	open    *openPoll
 	restart int64 // next numbering, once nothing waits; 0: none
 }
@@ -192,7 +192,7 @@ func (q *queue) expire(now time.Time) {
 	q.waiting = slices.DeleteFunc(q.waiting, func(u update) bool {
 		old := now.Sub(u.at) > u.life()
 		if old {
-			q.expired = append(q.expired, u.id)
+			q.expired = append(q.expired, Dropped{u.id, u.chat, u.at})
 		}
 		return old
 	})
@@ -219,8 +219,15 @@ func (s *Server) Waiting() int {
 	return len(s.queue.waiting)
 }
 
-// Expired is the ids of updates that waited too long and were dropped.
-func (s *Server) Expired() []int64 {
+// Dropped is an update that waited too long: its number, whose it was and when it
+// was made, since numbers may come again.
+type Dropped struct {
+	Update, Chat int64
+	At           time.Time
+}
+
+// Expired is the updates that waited too long and were dropped.
+func (s *Server) Expired() []Dropped {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.queue.expire(s.cfg.Now())

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"slices"
 	"sync"
+	"time"
 
 	"handrail.example/bot"
 	"handrail.example/dialog"
@@ -15,6 +16,7 @@ import (
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/clock"
 	"handrail.example/reminders/outbox"
+	"handrail.example/reminders/picture"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
@@ -88,6 +90,9 @@ func (a *app) wire(phrases *phrase.Book) {
 		Day:   func(lang string, d civil.Date) string { return phrase.Day(lang, d.Year, d.Month, d.Day) },
 		Clock: func(lang string, t civil.TimeOfDay) string { return phrase.Clock(lang, int(t)/60, int(t)%60) },
 	}
+	a.book.Picture = func(p reminders.Patient, pl plan.Plan, now time.Time) *outbox.File {
+		return dialog.MonthFile(phrases, p, pl, now)
+	}
 	a.desk.Who = care.Who(a.book)
 	a.care = &care.Care{Book: a.book, Desk: a.desk}
 	talk := &dialog.Service{Vault: a.vault, Outbox: a.outbox, Book: a.book, Desk: a.desk, Phrases: phrases, Policy: a.policy,
@@ -96,7 +101,7 @@ func (a *app) wire(phrases *phrase.Book) {
 	talk.Staff = (&dialog.Staffroom{Service: talk, Care: a.care}).Receive
 	a.intake = &dialog.Intake{DB: a.db, Vault: a.vault, Source: source, Bell: &inbound}
 	a.worker = &dialog.Worker{DB: a.db, Bell: &inbound, Handle: talk.Handle, Park: talk.Park, Report: report}
-	a.dispatcher = &outbox.Dispatcher{DB: a.db, Vault: a.vault, Outbox: a.outbox, Sender: a.sender, OnTrouble: a.trouble, Report: report,
+	a.dispatcher = &outbox.Dispatcher{DB: a.db, Vault: a.vault, Outbox: a.outbox, Sender: a.sender, OnTrouble: a.trouble, Report: report, Draw: picture.Draw,
 		Tasks: merge(a.book.Tasks(), a.desk.Tasks())}
 	a.chores = &wake.Loop{DB: a.db, Zone: a.policy.Location(), Report: report, Jobs: []wake.Job{
 		{Name: "purge raw texts", Schedule: "17 3 * * *", Run: a.purge},

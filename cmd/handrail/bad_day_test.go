@@ -13,6 +13,7 @@ import (
 
 	"handrail.example/bot/loopback"
 	"handrail.example/reminders"
+	"handrail.example/reminders/clock"
 	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/seal"
@@ -33,6 +34,8 @@ type badDay struct {
 	notes   map[int64][]string // by the clinic
 	odd     int                // updates that no person sent
 	away    time.Time          // the platform is out of reach until then
+	stepped *stepped           // the machine's clock
+	release func()             // ends what somebody else does to the file
 }
 
 func newBadDay(t testing.TB, seed uint64, platform loopback.Config) *badDay {
@@ -44,8 +47,10 @@ func newBadDay(t testing.TB, seed uint64, platform loopback.Config) *badDay {
 		t.Fatal(err)
 	}
 	platform.Seed = seed
-	if d.stage, err = newStage(t.Context(), theFirst.At(9*60, policy.Location()), platform, setting{database: filepath.Join(t.TempDir(), "clinic.sqlite"),
-		durability: store.Relaxed, master: master, policy: policy, log: slog.New(slog.NewTextHandler(&d.log, nil))}); err != nil {
+	d.stage = &stage{time: clock.NewVirtual(theFirst.At(9*60, policy.Location()))}
+	d.stepped = &stepped{Virtual: d.time}
+	if err := d.stage.open(t.Context(), platform, setting{database: filepath.Join(t.TempDir(), "clinic.sqlite"), durability: store.Relaxed, master: master,
+		policy: policy, clock: d.stepped, log: slog.New(slog.NewTextHandler(&d.log, nil))}); err != nil {
 		t.Fatal(err)
 	}
 	for i := range 4 {
@@ -148,10 +153,7 @@ func (d *badDay) live(faults []loopback.Fault) {
 		d.pass(time.Duration(1+d.rnd.IntN(90)) * time.Second)
 	}
 	d.server.Behave()
-	// At the end nothing may be left to wait for: not even the longest pause.
-	for range 12 {
-		d.pass(20 * time.Minute)
-	}
+	d.rest()
 }
 
 // TestBadDays has the platform misbehave in each way that it is known to, and in

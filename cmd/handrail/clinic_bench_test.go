@@ -37,20 +37,15 @@ const writers = 100
 // rows.
 func newBenchClinic(b *testing.B, patients int) *benchClinic {
 	b.Helper()
-	master, err := seal.ParseMasterKey(seal.NewMasterKey())
-	if err != nil {
-		b.Fatal(err)
-	}
-	c := &benchClinic{file: filepath.Join(b.TempDir(), "clinic.sqlite"), master: master}
 	s, err := readScenario()
 	if err != nil {
 		b.Fatal(err)
 	}
-	policy := plan.DefaultPolicy()
-	if c.now, err = s.at(policy.Location()); err != nil {
+	morning, err := s.at(plan.DefaultPolicy().Location())
+	if err != nil {
 		b.Fatal(err)
 	}
-	c.now = c.now.Add(time.Hour)
+	c := newClinicFile(b, morning.Add(time.Hour))
 	a := c.open(b, c.file, store.Relaxed, nil)
 	defer a.db.Close()
 	begun, days := s.Patients[3], s.Patients[:4]
@@ -86,6 +81,15 @@ func newBenchClinic(b *testing.B, patients int) *benchClinic {
 		b.Fatal(err)
 	}
 	return c
+}
+
+func newClinicFile(b *testing.B, now time.Time) *benchClinic {
+	b.Helper()
+	master, err := seal.ParseMasterKey(seal.NewMasterKey())
+	if err != nil {
+		b.Fatal(err)
+	}
+	return &benchClinic{file: filepath.Join(b.TempDir(), "clinic.sqlite"), master: master, now: now}
 }
 
 // open wires the program on a file of the clinic.

@@ -25,6 +25,7 @@ import (
 	"handrail.example/dialog"
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
+	"handrail.example/reminders/clock"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
@@ -142,7 +143,7 @@ func (p *play) begin(at string) error {
 	if err != nil {
 		return err
 	}
-	if p.stage, err = newStage(p.t.Context(), start, loopback.Config{}, setting{
+	if p.stage, err = newStage(p.t.Context(), clock.NewVirtual(start), loopback.Config{}, setting{
 		database: filepath.Join(p.t.TempDir(), "clinic.sqlite"), durability: store.Relaxed, master: master, policy: policy,
 		log: slog.New(slog.NewTextHandler(&p.log, &slog.HandlerOptions{Level: slog.LevelWarn})),
 	}); err != nil {

@@ -78,7 +78,7 @@ func newDemo(ctx context.Context, folder string, port int, storybook bool, log *
 	if err != nil {
 		return nil, err
 	}
-	d.stage, err = newStage(ctx, start, loopback.Config{
+	d.stage, err = newStage(ctx, clock.NewVirtual(start), loopback.Config{
 		Address: fmt.Sprintf("127.0.0.1:%d", port),
 		Demo: &loopback.Demo{Title: policy.Clinic.Name, Zone: policy.Location(), People: script.contacts, Next: d.next, Forward: d.forward,
 			DeskURL: "http://" + pages.Addr().String() + "/guest/" + script.Staff[0].Handle},

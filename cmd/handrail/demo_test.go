@@ -15,7 +15,7 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-var picture = flag.String("picture", "", "write a picture of the demo to this file; look at it before it is kept")
+var pictureFile = flag.String("picture", "", "write a picture of the demo to this file; look at it before it is kept")
 
 // startDemo runs the demo in this process.
 func startDemo(t *testing.T, folder string) *demo {
@@ -134,8 +134,8 @@ func TestTheDemoInABrowser(t *testing.T) {
 	sees("staff", "This moves")
 	press("staff", "Save")
 	sees("staff", "Saved")
-	if *picture != "" {
-		savePicture(t, ctx, *picture)
+	if *pictureFile != "" {
+		savePicture(t, ctx, *pictureFile)
 	}
 	run("an emergency", chromedp.Click(`[data-chat="108"]`), chromedp.SendKeys("#text-patient", "I'm soaking a pad an hour and I feel faint\r"))
 	sees("patient", "Call 911")

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -54,7 +55,7 @@ func BenchmarkInbound(b *testing.B) {
 // put the clinic back, unmeasured, before the first of each day. It reports the
 // time per message.
 func perDay(b *testing.B, n int, fresh func(), handle func(from, to int)) time.Duration {
-	at := day
+	at, cpu := day, time.Duration(0)
 	for i := 0; i < b.N; i += n {
 		if at == day {
 			b.StopTimer()
@@ -62,10 +63,13 @@ func perDay(b *testing.B, n int, fresh func(), handle func(from, to int)) time.D
 			at = 0
 			b.StartTimer()
 		}
+		start := cpuTime()
 		handle(at, at+n)
+		cpu += cpuTime() - start
 		at += n
 	}
 	per := b.Elapsed() / time.Duration(b.N)
+	b.ReportMetric(float64(cpu)/float64(b.N), "cpu-ns/op")
 	b.ReportMetric(float64(fsyncTime(b)), "fsync-ns")
 	return per
 }
@@ -176,6 +180,16 @@ func (f *bare) prepare(b *testing.B, query string) {
 		b.Fatal(err)
 	}
 	f.stmts[query] = s
+}
+
+// cpuTime is the time on processors that this process has had: unlike the time on
+// the wall it does not depend on what else the machine has to do.
+func cpuTime() time.Duration {
+	var use syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &use); err != nil {
+		return 0
+	}
+	return time.Duration(use.Utime.Nano() + use.Stime.Nano())
 }
 
 // fsyncTime is what it takes to put a page on the disk.

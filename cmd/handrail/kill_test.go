@@ -67,6 +67,7 @@ type victim struct {
 	setting                setting
 	chats                  []int64
 	written                map[int64][]string
+	updates                []int64 // their numbers
 }
 
 func newVictim(t *testing.T) *victim {
@@ -146,10 +147,11 @@ func (v *victim) start(t *testing.T) (kill func()) {
 func (v *victim) write(t *testing.T, who int) {
 	chat := v.chats[who]
 	text := fmt.Sprintf("message %d of %d: I need a person", len(v.written[chat])+1, chat)
-	if _, err := v.server.Write(chat, text); err != nil {
+	m, err := v.server.Write(chat, text)
+	if err != nil {
 		t.Fatal(err)
 	}
-	v.written[chat] = append(v.written[chat], text)
+	v.written[chat], v.updates = append(v.written[chat], text), append(v.updates, m.Update)
 }
 
 func (v *victim) total() int {

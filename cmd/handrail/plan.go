@@ -16,7 +16,7 @@ import (
 	"handrail.example/reminders/plan"
 )
 
-const planArgs = "[--policy F] [--facts F|-] [--as-of DATE] [--json|--ics]"
+const planArgs = "[--policy F] [--protocol NAME] [--facts F|-] [--as-of DATE] [--json|--ics|--png FILE]"
 
 // newFlags is a flag set that prints nothing by itself.
 func newFlags(name string) *flag.FlagSet {
@@ -42,37 +42,45 @@ func parse(f *flag.FlagSet, args []string, usage string) error {
 }
 
 func runPlan(_ context.Context, args []string, e env) error {
-	var policyFile, factsFile, asOfText string
+	var policyFile, protocol, factsFile, asOfText, pngFile string
 	var asJSON, asICS bool
 	flags := newFlags("plan")
 	flags.StringVar(&policyFile, "policy", "", "")
+	flags.StringVar(&protocol, "protocol", "", "")
 	flags.StringVar(&factsFile, "facts", "-", "")
 	flags.StringVar(&asOfText, "as-of", "", "")
 	flags.BoolVar(&asJSON, "json", false, "")
 	flags.BoolVar(&asICS, "ics", false, "")
+	flags.StringVar(&pngFile, "png", "", "")
 	if err := parse(flags, args, planArgs); err != nil {
 		return err
 	}
-	if asJSON && asICS {
-		return refusedf("--json and --ics exclude each other; choose one")
+	if asJSON && asICS || pngFile != "" && (asJSON || asICS) {
+		return refusedf("--json, --ics and --png exclude each other; choose one")
 	}
 	p, err := readPolicy(policyFile)
 	if err != nil {
+		return err
+	}
+	if p, err = planBy(p, protocol); err != nil {
 		return err
 	}
 	asOf, err := parseAsOf(asOfText, p.Location())
 	if err != nil {
 		return refused(err)
 	}
-	built, err := planFrom(p, factsFile, asOf, e.stdin)
+	built, facts, err := planFrom(p, factsFile, asOf, e.stdin)
 	if err != nil {
 		return err
 	}
 	switch {
 	case asJSON:
 		return printJSON(e.stdout, built)
+	case pngFile != "":
+		return drawMonth(e.stdout, pngFile, p, built)
 	case asICS:
-		b, err := plan.ICS(built, plan.ICSOptions{Clinic: p.Clinic.Name})
+		gone := plan.GoneEvents(p, facts, asOf, func(p plan.Plan) []plan.Step { return p.Steps })
+		b, err := plan.ICS(built, plan.ICSOptions{Clinic: p.Clinic.Name, Gone: gone})
 		if err != nil {
 			return err
 		}
@@ -82,20 +90,33 @@ func runPlan(_ context.Context, args []string, e env) error {
 	return printPlan(e.stdout, built)
 }
 
-func planFrom(p plan.Policy, factsFile string, asOf time.Time, stdin io.Reader) (plan.Plan, error) {
+// planBy is the policy with another protocol than its own, where one is named. A fact
+// that chooses a protocol goes before both.
+func planBy(p plan.Policy, protocol string) (plan.Policy, error) {
+	if protocol == "" {
+		return p, nil
+	}
+	if _, known := p.ProtocolNamed(protocol); !known {
+		return p, refusedf("there is no protocol %q; use one of %s (handrail protocols explains them)", protocol, strings.Join(p.ProtocolNames(), ", "))
+	}
+	p.Calendar.Protocol = protocol
+	return p, nil
+}
+
+func planFrom(p plan.Policy, factsFile string, asOf time.Time, stdin io.Reader) (plan.Plan, []plan.Fact, error) {
 	b, err := readFacts(factsFile, stdin)
 	if err != nil {
-		return plan.Plan{}, err
+		return plan.Plan{}, nil, err
 	}
 	facts, err := plan.ParseFacts(b, p.Location())
 	if err != nil {
-		return plan.Plan{}, refused(err)
+		return plan.Plan{}, nil, refused(err)
 	}
 	built, err := plan.Build(p, facts, asOf)
 	if err != nil {
-		return plan.Plan{}, refused(err)
+		return plan.Plan{}, nil, refused(err)
 	}
-	return built, nil
+	return built, facts, nil
 }
 
 func readFacts(path string, stdin io.Reader) ([]byte, error) {
@@ -180,6 +201,9 @@ func printPregnancy(b *strings.Builder, p plan.Plan) {
 	if h := p.HCG; h != nil {
 		fmt.Fprintf(b, "\nhCG (for staff): %s", h.Words())
 		b.WriteString("\n")
+	}
+	if p.Path != "" {
+		fmt.Fprintf(b, "\npath (for staff): %s\n", p.PathWhy.Words())
 	}
 	if g := p.Gestation; g != nil {
 		told := "not to be told before a viable scan"

@@ -35,9 +35,9 @@ type failer interface {
 	Logf(format string, args ...any)
 }
 
-// rehearsal is the whole program, loops and all, on a virtual clock and without a
+// drill is the whole program, loops and all, on a virtual clock and without a
 // network: updates come in as the platform words them, envelopes go out.
-type rehearsal struct {
+type drill struct {
 	*app
 	t       failer
 	time    *clock.Virtual
@@ -62,12 +62,12 @@ type delivered struct {
 // theFirst is a Monday two weeks before a clock change.
 var theFirst = civil.MustDate("2026-02-23")
 
-// newRehearsal opens a clinic with two coordinators and some patients who are
+// newDrill opens a clinic with two coordinators and some patients who are
 // enrolled and ready.
-func newRehearsal(t failer, folder string, patients int) *rehearsal {
+func newDrill(t failer, folder string, patients int) *drill {
 	t.Helper()
 	policy := plan.DefaultPolicy()
-	r := &rehearsal{t: t, time: clock.NewVirtual(theFirst.At(civil.MustTime("07:30"), policy.Location())), got: make(map[string][]delivered)}
+	r := &drill{t: t, time: clock.NewVirtual(theFirst.At(civil.MustTime("07:30"), policy.Location())), got: make(map[string][]delivered)}
 	master, err := seal.ParseMasterKey(seal.NewMasterKey())
 	if err != nil {
 		t.Fatal(err)
@@ -93,7 +93,7 @@ func newRehearsal(t failer, folder string, patients int) *rehearsal {
 	return r
 }
 
-func (r *rehearsal) people(ctx context.Context, tx *store.Tx, patients int) error {
+func (r *drill) people(ctx context.Context, tx *store.Tx, patients int) error {
 	for i, role := range []triage.Role{triage.Lead, triage.Coordinator} {
 		s, code, err := r.desk.AddStaff(ctx, tx, triage.Newcomer{Handle: fmt.Sprintf("staff%d", i), Name: "Invented", Role: role, Languages: []string{"en", "es"}})
 		if err != nil {
@@ -126,21 +126,21 @@ const firstChat int64 = 100
 func chatOf(i int) string { return fmt.Sprint(firstChat + int64(i)) }
 
 // Send delivers.
-func (r *rehearsal) Send(_ context.Context, e outbox.Envelope) outbox.Outcome {
+func (r *drill) Send(_ context.Context, e outbox.Envelope) outbox.Outcome {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.got[e.Chat] = append(r.got[e.Chat], delivered{Envelope: e, at: r.time.Now()})
 	return outbox.Outcome{Fate: outbox.Sent, External: fmt.Sprint(len(r.got[e.Chat]))}
 }
 
-func (r *rehearsal) within(fn func(ctx context.Context, tx *store.Tx) error) {
+func (r *drill) within(fn func(ctx context.Context, tx *store.Tx) error) {
 	r.t.Helper()
 	if err := r.db.Within(r.ctx, fn); err != nil {
 		r.t.Fatal(err)
 	}
 }
 
-func (r *rehearsal) read(fn func(ctx context.Context, tx *store.Tx) error) {
+func (r *drill) read(fn func(ctx context.Context, tx *store.Tx) error) {
 	r.t.Helper()
 	if err := r.db.Read(r.ctx, fn); err != nil {
 		r.t.Fatal(err)
@@ -148,7 +148,7 @@ func (r *rehearsal) read(fn func(ctx context.Context, tx *store.Tx) error) {
 }
 
 // update brings something in, as the platform words it.
-func (r *rehearsal) update(chat, what, format string, args ...any) {
+func (r *drill) update(chat, what, format string, args ...any) {
 	r.t.Helper()
 	r.updates++
 	raw := fmt.Sprintf(`{"update_id":%d,%q:%s}`, r.updates, what, fmt.Sprintf(format, args...))
@@ -161,7 +161,7 @@ func (r *rehearsal) update(chat, what, format string, args ...any) {
 	r.settle()
 }
 
-func (r *rehearsal) writes(chat, text string) {
+func (r *drill) writes(chat, text string) {
 	r.t.Helper()
 	quoted, err := json.Marshal(text)
 	if err != nil {
@@ -171,14 +171,14 @@ func (r *rehearsal) writes(chat, text string) {
 		r.updates, r.time.Now().Unix(), chat, chat, quoted)
 }
 
-func (r *rehearsal) presses(chat, token string) {
+func (r *drill) presses(chat, token string) {
 	r.t.Helper()
 	r.update(chat, "callback_query", `{"id":"%d","data":%q,"from":{"id":%s,"is_bot":false,"first_name":"I"},"message":{"message_id":1,"date":1,"chat":{"id":%s,"type":"private"}}}`,
 		r.updates, token, chat, chat)
 }
 
 // blocks has a person block the bot, or with false unblock it.
-func (r *rehearsal) blocks(chat string, blocked bool) {
+func (r *drill) blocks(chat string, blocked bool) {
 	r.t.Helper()
 	was, is := "member", "kicked"
 	if !blocked {
@@ -191,7 +191,7 @@ func (r *rehearsal) blocks(chat string, blocked bool) {
 
 // settle lets everything that was set off come to rest, and what the platform's
 // limits hold back for seconds go out.
-func (r *rehearsal) settle() {
+func (r *drill) settle() {
 	r.t.Helper()
 	for range 200 {
 		if err := r.time.Rest(r.ctx); err != nil {
@@ -208,7 +208,7 @@ func (r *rehearsal) settle() {
 	r.t.Fatal("it does not come to rest")
 }
 
-func (r *rehearsal) pass(d time.Duration) {
+func (r *drill) pass(d time.Duration) {
 	r.t.Helper()
 	if err := r.time.Advance(r.ctx, r.time.Now().Add(d)); err != nil {
 		r.t.Fatal(err)
@@ -217,15 +217,15 @@ func (r *rehearsal) pass(d time.Duration) {
 }
 
 // today is the clinic's day.
-func (r *rehearsal) today() civil.Date { return civil.DateOf(r.time.Now().In(r.policy.Location())) }
+func (r *drill) today() civil.Date { return civil.DateOf(r.time.Now().In(r.policy.Location())) }
 
-func (r *rehearsal) on(d civil.Date, clock string) time.Time {
+func (r *drill) on(d civil.Date, clock string) time.Time {
 	return d.At(civil.MustTime(clock), r.policy.Location())
 }
 
 // tokens are those of the latest messages of a chat that have buttons, with what
 // they stand for.
-func (r *rehearsal) tokens(chat string, last int) (all []outbox.Button) {
+func (r *drill) tokens(chat string, last int) (all []outbox.Button) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	for _, d := range slices.Backward(r.got[chat]) {
@@ -242,7 +242,7 @@ func (r *rehearsal) tokens(chat string, last int) (all []outbox.Button) {
 }
 
 // enter is a fact as a colleague enters it; what is refused is refused.
-func (r *rehearsal) enter(who triage.Staff, p reminders.Patient, f plan.Fact) (refused bool) {
+func (r *drill) enter(who triage.Staff, p reminders.Patient, f plan.Fact) (refused bool) {
 	r.t.Helper()
 	r.within(func(ctx context.Context, tx *store.Tx) error {
 		_, err := r.care.Enter(ctx, tx, who, p.ID, f, r.updates+1)
@@ -270,7 +270,7 @@ func isRefusal(err error) bool {
 func TestEveryPromiseIsKeptOrHeld(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
-		r := newRehearsal(rt, t.TempDir(), 3)
+		r := newDrill(rt, t.TempDir(), 3)
 		defer r.end()
 		r.onTheWay()
 		things := rapid.IntRange(4, 20).Draw(rt, "things")
@@ -292,7 +292,7 @@ func TestEveryPromiseIsKeptOrHeld(t *testing.T) {
 
 // onTheWay brings the second patient to cycle day 11 and the third to some days
 // after her transfer; the first one waits for her period.
-func (r *rehearsal) onTheWay() {
+func (r *drill) onTheWay() {
 	r.t.Helper()
 	ago := func(n int) civil.Date { return theFirst.AddDays(-n) }
 	course := func(drug string, from civil.Date, stop plan.Stop, times ...civil.TimeOfDay) plan.Fact {
@@ -312,7 +312,7 @@ func (r *rehearsal) onTheWay() {
 }
 
 // something is one thing that somebody does, or time that passes.
-func (r *rehearsal) something(t *rapid.T) (did string) {
+func (r *drill) something(t *rapid.T) (did string) {
 	i := rapid.IntRange(0, len(r.patients)-1).Draw(t, "patient")
 	p, chat := r.patients[i], chatOf(i)
 	n := rapid.IntRange(0, len(r.staff)-1).Draw(t, "staff")
@@ -357,7 +357,7 @@ func (r *rehearsal) something(t *rapid.T) (did string) {
 	case "finish":
 		r.within(func(ctx context.Context, tx *store.Tx) error {
 			if rapid.Bool().Draw(t, "next") {
-				return unlessRefused(r.care.NextCycle(ctx, tx, who, p.ID))
+				return unlessRefused(r.care.NextCycle(ctx, tx, who, p.ID, "", 0))
 			}
 			return unlessRefused(r.care.Finish(ctx, tx, who, p.ID, "cancelled"))
 		})
@@ -375,7 +375,7 @@ func unlessRefused(err error) error {
 
 // fact is something that a coordinator could enter today; much of it is refused,
 // as it is when she mixes two patients up.
-func (r *rehearsal) fact(t *rapid.T) plan.Fact {
+func (r *drill) fact(t *rapid.T) plan.Fact {
 	today := r.today()
 	on := func(what string, from, to int) civil.Date {
 		return today.AddDays(rapid.IntRange(from, to).Draw(t, what))
@@ -407,7 +407,7 @@ func (r *rehearsal) fact(t *rapid.T) plan.Fact {
 }
 
 // correct moves or takes back something that is on record.
-func (r *rehearsal) correct(t *rapid.T, who triage.Staff, p reminders.Patient) {
+func (r *drill) correct(t *rapid.T, who triage.Staff, p reminders.Patient) {
 	var facts []reminders.Recorded
 	r.read(func(ctx context.Context, tx *store.Tx) error {
 		c, err := r.book.Cycle(ctx, tx, p.ID)
@@ -438,7 +438,7 @@ func (r *rehearsal) correct(t *rapid.T, who triage.Staff, p reminders.Patient) {
 }
 
 // aCase is one of the live cases.
-func (r *rehearsal) aCase(t *rapid.T, which func(triage.Case) bool) (triage.Case, bool) {
+func (r *drill) aCase(t *rapid.T, which func(triage.Case) bool) (triage.Case, bool) {
 	var live []triage.Case
 	r.read(func(ctx context.Context, tx *store.Tx) (err error) {
 		live, err = r.desk.Live(ctx, tx)
@@ -451,7 +451,7 @@ func (r *rehearsal) aCase(t *rapid.T, which func(triage.Case) bool) (triage.Case
 	return rapid.SampledFrom(live).Draw(t, "case"), true
 }
 
-func (r *rehearsal) work(t *rapid.T, who triage.Staff) {
+func (r *drill) work(t *rapid.T, who triage.Staff) {
 	c, some := r.aCase(t, func(triage.Case) bool { return true })
 	if !some {
 		return
@@ -472,7 +472,7 @@ func (r *rehearsal) work(t *rapid.T, who triage.Staff) {
 	})
 }
 
-func (r *rehearsal) tell(t *rapid.T, who triage.Staff) {
+func (r *drill) tell(t *rapid.T, who triage.Staff) {
 	c, some := r.aCase(t, func(c triage.Case) bool { return c.Reason == triage.ResultToTell || c.Reason == triage.TriggerCheck })
 	if !some {
 		return
@@ -487,7 +487,7 @@ func (r *rehearsal) tell(t *rapid.T, who triage.Staff) {
 }
 
 // broken looks for a promise that nobody holds; "" when there is none.
-func (r *rehearsal) broken() (why string) {
+func (r *drill) broken() (why string) {
 	r.read(func(ctx context.Context, tx *store.Tx) error {
 		for _, look := range []func(context.Context, *store.Tx) (string, error){r.brokenRows, r.brokenDelivery} {
 			var err error
@@ -507,7 +507,7 @@ func (r *rehearsal) broken() (why string) {
 }
 
 // brokenRows are what a glance at the tables shows.
-func (r *rehearsal) brokenRows(ctx context.Context, tx *store.Tx) (string, error) {
+func (r *drill) brokenRows(ctx context.Context, tx *store.Tx) (string, error) {
 	now := store.At(tx.Now)
 	for _, k := range []struct {
 		what, query string
@@ -538,7 +538,7 @@ func (r *rehearsal) brokenRows(ctx context.Context, tx *store.Tx) (string, error
 
 // brokenDelivery: everything that anybody got is a row of the outbox, meant for
 // that chat, and was delivered once.
-func (r *rehearsal) brokenDelivery(ctx context.Context, tx *store.Tx) (string, error) {
+func (r *drill) brokenDelivery(ctx context.Context, tx *store.Tx) (string, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	for chat, all := range r.got {
@@ -575,7 +575,7 @@ func promised(ctx context.Context, tx *store.Tx, key string) (yes bool, err erro
 
 // brokenFor looks at the promises to one patient, as her plan, her doses and her
 // read-backs state them.
-func (r *rehearsal) brokenFor(ctx context.Context, tx *store.Tx, p reminders.Patient) (string, error) {
+func (r *drill) brokenFor(ctx context.Context, tx *store.Tx, p reminders.Patient) (string, error) {
 	p, err := r.book.Patient(ctx, tx, p.ID)
 	if err != nil {
 		return "", err
@@ -633,7 +633,7 @@ func someCase(ctx context.Context, tx *store.Tx, cause string) (yes bool, err er
 }
 
 // untoldResult: a result is with a person from the moment it is entered.
-func (r *rehearsal) untoldResult(ctx context.Context, tx *store.Tx, p reminders.Patient, c reminders.Cycle) (string, error) {
+func (r *drill) untoldResult(ctx context.Context, tx *store.Tx, p reminders.Patient, c reminders.Cycle) (string, error) {
 	f, known := c.Live(plan.HCG)
 	if !known {
 		return "", nil
@@ -648,7 +648,7 @@ func (r *rehearsal) untoldResult(ctx context.Context, tx *store.Tx, p reminders.
 
 // outOfStep finds a promise that another look at the plan would change: some
 // change was made without one.
-func (r *rehearsal) outOfStep() string {
+func (r *drill) outOfStep() string {
 	before := r.planned()
 	r.within(func(ctx context.Context, tx *store.Tx) error {
 		for _, p := range r.patients {
@@ -665,7 +665,7 @@ func (r *rehearsal) outOfStep() string {
 }
 
 // planned is what plans promise, by key.
-func (r *rehearsal) planned() map[string]string {
+func (r *drill) planned() map[string]string {
 	rows := make(map[string]string)
 	r.read(func(ctx context.Context, tx *store.Tx) error {
 		var list []struct {
@@ -685,7 +685,7 @@ func (r *rehearsal) planned() map[string]string {
 // answering every question. How long that takes is told, and not tested.
 func TestSixtyDaysOfOnePatient(t *testing.T) {
 	t.Parallel()
-	r := newRehearsal(t, t.TempDir(), 1)
+	r := newDrill(t, t.TempDir(), 1)
 	defer r.end()
 	began := clock.System{}.Now()
 	p, lead := r.patients[0], r.staff[0]
@@ -750,7 +750,7 @@ func TestSixtyDaysOfOnePatient(t *testing.T) {
 	}
 }
 
-func (r *rehearsal) passTo(at time.Time) {
+func (r *drill) passTo(at time.Time) {
 	r.t.Helper()
 	if by := at.Sub(r.time.Now()); by > 0 {
 		r.pass(by)
@@ -758,7 +758,7 @@ func (r *rehearsal) passTo(at time.Time) {
 }
 
 // live is the ID of the latest fact of a kind that stands.
-func (r *rehearsal) live(p reminders.Patient, kind plan.FactKind) (id string) {
+func (r *drill) live(p reminders.Patient, kind plan.FactKind) (id string) {
 	r.read(func(ctx context.Context, tx *store.Tx) error {
 		c, err := r.book.Cycle(ctx, tx, p.ID)
 		f, _ := c.Live(kind)
@@ -769,7 +769,7 @@ func (r *rehearsal) live(p reminders.Patient, kind plan.FactKind) (id string) {
 }
 
 // check has a second person check the trigger that waits.
-func (r *rehearsal) check(who triage.Staff) {
+func (r *drill) check(who triage.Staff) {
 	r.t.Helper()
 	r.within(func(ctx context.Context, tx *store.Tx) error {
 		live, err := r.desk.Live(ctx, tx)
@@ -788,7 +788,7 @@ func (r *rehearsal) check(who triage.Staff) {
 }
 
 // closeAll ends every case, and tells what waits to be told.
-func (r *rehearsal) closeAll(who triage.Staff) {
+func (r *drill) closeAll(who triage.Staff) {
 	r.t.Helper()
 	r.within(func(ctx context.Context, tx *store.Tx) error {
 		live, err := r.desk.Live(ctx, tx)
@@ -812,7 +812,7 @@ func (r *rehearsal) closeAll(who triage.Staff) {
 
 // answerAll presses what a careful patient would press under the questions that
 // are still open.
-func (r *rehearsal) answerAll(chat string) {
+func (r *drill) answerAll(chat string) {
 	r.t.Helper()
 	good := []string{reminders.ActRead, reminders.ActTaken, reminders.ActGiven, reminders.ActRight, reminders.ActInHand, reminders.ActHerself}
 	for range 4 { // one answer may bring the next question
@@ -831,7 +831,7 @@ func (r *rehearsal) answerAll(chat string) {
 }
 
 // used reports whether a button, or one beside it, has been pressed.
-func (r *rehearsal) used(token string) (yes bool) {
+func (r *drill) used(token string) (yes bool) {
 	r.read(func(ctx context.Context, tx *store.Tx) error {
 		return tx.Get(ctx, &yes, `SELECT EXISTS (SELECT 1 FROM buttons b JOIN buttons s ON s.outbox_id = b.outbox_id WHERE b.token = ? AND s.used_at IS NOT NULL)`, token)
 	})

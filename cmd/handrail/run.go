@@ -27,9 +27,12 @@ type command struct {
 var commands = []command{
 	{"demo", demoArgs, "run an invented clinic on this machine and print the address of its page", runDemo},
 	{"serve", serveArgs, "run the clinic's bot until it is told to stop", runServe},
+	{"rehearse", rehearseArgs, "have an invented clinic work for weeks in minutes, and audit what came of it", runRehearse},
 	{"staff", staffArgs, "take a member of the staff on and print her sign-up code", runStaff},
 	{"key", "", "print a new master key", runKey},
 	{"plan", planArgs, "print the calendar of one cycle with its reasons, from a list of facts", runPlan},
+	{"chart", chartArgs, "draw follicles and lining, or hCG, of one cycle as pictures", runChart},
+	{"protocols", protocolsArgs, "list the protocols that a cycle may be planned by, with their steps", runProtocols},
 	{"read", readArgs, "read patients' messages and say what they say and how urgent they are", runRead},
 	{"policy", "", "print the default policy, with comments, as a file to edit", runPolicy},
 	{"check", checkArgs, "name every fault of a policy or a configuration file at once", runCheck},

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"time"
 
 	"handrail.example/bot"
 	"handrail.example/bot/loopback"
@@ -20,28 +19,34 @@ type stage struct {
 	time   *clock.Virtual
 }
 
-// newStage sets the clock to start, and fills in what of both settings the stage
-// itself provides.
-func newStage(ctx context.Context, start time.Time, platform loopback.Config, set setting) (*stage, error) {
-	s := &stage{time: clock.NewVirtual(start)}
+// newStage fills in what of both settings the stage itself provides.
+func newStage(ctx context.Context, time *clock.Virtual, platform loopback.Config, set setting) (*stage, error) {
+	s := &stage{time: time}
+	set.clock = s.time
+	return s, s.open(ctx, platform, set)
+}
+
+// open starts the platform on the stage's clock, and the program on the clock of
+// its setting.
+func (s *stage) open(ctx context.Context, platform loopback.Config, set setting) error {
 	tether := bot.NewTether(s.time)
 	platform.Now, platform.Hold, platform.Sleep, platform.Park = s.time.Now, s.time.Hold, s.time.Sleep, tether.Park(s.time.Linger)
 	var err error
 	if s.server, err = loopback.Start(platform); err != nil {
-		return nil, refusedf("the chat server of the demo does not start (%v); name a free port with --port", listenCause(err))
+		return refusedf("the chat server of the demo does not start (%v); name a free port with --port", listenCause(err))
 	}
 	client, err := bot.NewClient(s.server.URL(), s.server.Token())
 	if err != nil {
 		s.server.Close()
-		return nil, err
+		return err
 	}
-	set.clock, set.sender = s.time, bot.NewSender(client)
+	set.sender = bot.NewSender(client)
 	if s.app, err = newApp(ctx, set); err != nil {
 		s.server.Close()
-		return nil, err
+		return err
 	}
-	s.poller = &bot.Poller{Client: client, Intake: s.intake, Clock: s.time, Log: set.log, Tether: tether}
-	return s, nil
+	s.poller = &bot.Poller{Client: client, Intake: s.intake, Clock: s.clock, Log: set.log, Tether: tether}
+	return nil
 }
 
 func (s *stage) run(ctx context.Context) error { return s.app.run(ctx, s.poller.Run) }

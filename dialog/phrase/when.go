@@ -45,3 +45,23 @@ func Clock(lang string, hour, minute int) string {
 	}
 	return fmt.Sprintf("%d:%02d %s", (hour+11)%12+1, minute, half)
 }
+
+// ShortDay is a day where there is little room: "Mon, Mar 2", "lun 2 mar".
+func ShortDay(lang string, year int, month time.Month, day int) string {
+	weekday := ShortWeekday(lang, time.Date(year, month, day, 0, 0, 0, 0, time.UTC).Weekday())
+	if lang == "es" {
+		return fmt.Sprintf("%s %s", weekday, ShortDate(lang, month, day))
+	}
+	return fmt.Sprintf("%s, %s", weekday, ShortDate(lang, month, day))
+}
+
+// ShortDate is a day without its weekday: "Mar 2", "2 mar".
+func ShortDate(lang string, month time.Month, day int) string {
+	if lang == "es" {
+		return fmt.Sprintf("%d %s", day, months["es"][month-1][:3])
+	}
+	return fmt.Sprintf("%s %d", months["en"][month-1][:3], day)
+}
+
+// Month is the name of a month: "March", "marzo".
+func Month(lang string, month time.Month) string { return months[lang][month-1] }

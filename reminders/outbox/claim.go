@@ -65,7 +65,7 @@ func (d *Dispatcher) claimAt(ctx context.Context, tx *store.Tx, priority, most i
 		}
 		for _, r := range due {
 			// A row before it may have used up the chat's burst.
-			if d.limits.full(r.chat()) {
+			if d.limits.full(r.chat(), priority) {
 				continue
 			}
 			ok, err := d.claimRow(ctx, tx, r)
@@ -129,7 +129,7 @@ func (d *Dispatcher) claimRow(ctx context.Context, tx *store.Tx, r *row) (bool, 
 	if class != "" {
 		return false, d.giveUp(ctx, tx, r, "failed", Undelivered, class)
 	}
-	d.limits.took(r.chat())
+	d.limits.took(r.chat(), r.priority())
 	_, err = tx.Exec(ctx, `UPDATE outbox SET state = 'sending', lease_until = ? WHERE id = ?`, store.At(tx.Now.Add(lease)), r.ID)
 	return true, err
 }

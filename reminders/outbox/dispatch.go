@@ -63,6 +63,8 @@ type Dispatcher struct {
 	Outbox *Outbox
 	Sender Sender
 	Tasks  map[string]TaskFunc
+	// Draw draws what a File's Draw says. It runs with no transaction open.
+	Draw func(what []byte) ([]byte, error)
 	// OnTrouble is called in the transaction that settles the row. If it fails,
 	// what it did is undone and it is called again later.
 	OnTrouble func(ctx context.Context, tx *store.Tx, t Trouble) error

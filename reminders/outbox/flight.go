@@ -1,6 +1,7 @@
 package outbox
 
 import (
+	"cmp"
 	"context"
 	"slices"
 	"sync"
@@ -33,11 +34,14 @@ func (f *flights) land(rows []*row) {
 	f.landed = append(f.landed, rows...)
 }
 
-// back lists what has landed.
+// back lists what has landed, in the order of the rows: what is settled at once is
+// settled in the same order, whichever was quicker.
 func (f *flights) back() []*row {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	return slices.Clone(f.landed)
+	landed := slices.Clone(f.landed)
+	slices.SortFunc(landed, func(a, b *row) int { return cmp.Compare(a.ID, b.ID) })
+	return landed
 }
 
 // settled forgets rows that back listed.
@@ -138,10 +142,37 @@ func (d *Dispatcher) sendOne(ctx context.Context, r *row) (o Outcome) {
 			o = Outcome{Fate: Unknown, Class: "panic"}
 		}
 	}()
-	o = d.Sender.Send(ctx, r.envelope)
+	e, ok := d.drawn(r.envelope)
+	if !ok {
+		return Outcome{Fate: Never, Class: "picture cannot be drawn"}
+	}
+	o = d.Sender.Send(ctx, e)
 	switch o.Fate {
 	case Sent, Later, Never, Unknown:
 		return o
 	}
 	return Outcome{Fate: Unknown, Class: "no outcome"}
+}
+
+// drawn is an envelope with its picture drawn; false where it cannot be, which trying
+// again would not mend.
+func (d *Dispatcher) drawn(e Envelope) (_ Envelope, ok bool) {
+	f := e.Message.File
+	if f == nil || len(f.Draw) == 0 {
+		return e, true
+	}
+	defer func() {
+		if recover() != nil {
+			ok = false
+		}
+	}()
+	if d.Draw == nil {
+		return e, false
+	}
+	data, err := d.Draw(f.Draw)
+	if err != nil {
+		return e, false
+	}
+	e.Message.File = &File{Name: f.Name, Media: f.Media, Data: data}
+	return e, true
 }

@@ -14,6 +14,10 @@ const (
 	botMost   = 30 // in any window
 	chatEvery = time.Second
 	chatBurst = 3
+	// chatCalm is how long after an alert its chat gets nothing that can wait,
+	// answers to what is said in it apart: of alerts that come every second none
+	// must wait for another case's card. Common practice, no source.
+	chatCalm = 3 * chatEvery / 2
 )
 
 // share is how many messages of the last window leave room for one more of a
@@ -58,11 +62,18 @@ type hold struct {
 }
 
 // bucket is a leaky bucket in its virtual-scheduling form (ITU-T I.371, the
-// generic cell rate algorithm): the instant at which it will have run dry.
-type bucket struct{ dry time.Time }
+// generic cell rate algorithm): the instant at which it will have run dry. Before
+// calm it takes alerts and answers only.
+type bucket struct{ dry, calm time.Time }
 
-// free is the instant from which the bucket takes another message.
-func (b bucket) free() time.Time { return b.dry.Add(-(chatBurst - 1) * chatEvery) }
+// free is the instant from which the bucket takes another message of a priority.
+func (b bucket) free(priority int) time.Time {
+	free := b.dry.Add(-(chatBurst - 1) * chatEvery)
+	if priority > kinds[Reply].priority && b.calm.After(free) {
+		return b.calm
+	}
+	return free
+}
 
 func newLimiter() *limiter {
 	return &limiter{chats: make(map[chat]bucket), holds: make(map[hold]time.Time)}
@@ -93,7 +104,7 @@ func (l *limiter) shift(d time.Duration) {
 	}
 	l.until = l.until.Add(d)
 	for c, b := range l.chats {
-		l.chats[c] = bucket{b.dry.Add(d)}
+		l.chats[c] = bucket{b.dry.Add(d), b.calm.Add(d)}
 	}
 	for h, t := range l.holds {
 		if !t.IsZero() {
@@ -124,10 +135,10 @@ func (l *limiter) roomAt(priority int) time.Time {
 func (l *limiter) held(priority int) (who []chat, first time.Time) {
 	for c, b := range l.chats {
 		switch {
-		case b.free().After(l.last):
+		case b.free(priority).After(l.last):
 			who = append(who, c)
-			first = earlier(first, b.free())
-		case !b.dry.After(l.last):
+			first = earlier(first, b.free(priority))
+		case !b.dry.After(l.last) && !b.calm.After(l.last):
 			delete(l.chats, c)
 		}
 	}
@@ -145,20 +156,24 @@ func (l *limiter) held(priority int) (who []chat, first time.Time) {
 	return who, first
 }
 
-// full reports whether c has had its burst.
-func (l *limiter) full(c chat) bool { return l.chats[c].free().After(l.last) }
+// full reports whether c takes nothing of a priority now.
+func (l *limiter) full(c chat, priority int) bool { return l.chats[c].free(priority).After(l.last) }
 
 // took counts a message to c that goes out now.
-func (l *limiter) took(c chat) {
+func (l *limiter) took(c chat, priority int) {
 	l.recent = append(l.recent, l.last)
 	if c < 0 {
 		return
 	}
-	dry := l.chats[c].dry
-	if dry.Before(l.last) {
-		dry = l.last
+	b := l.chats[c]
+	if b.dry.Before(l.last) {
+		b.dry = l.last
 	}
-	l.chats[c] = bucket{dry.Add(chatEvery)}
+	b.dry = b.dry.Add(chatEvery)
+	if priority == urgent {
+		b.calm = l.last.Add(chatCalm)
+	}
+	l.chats[c] = b
 }
 
 // launched holds c while something of a priority is on the wire to it.

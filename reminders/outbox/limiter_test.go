@@ -25,10 +25,10 @@ func TestLimitsHoldInEveryWindow(t *testing.T) {
 			priority := rapid.IntRange(urgent, background-1).Draw(t, "priority")
 			for range rapid.IntRange(0, 40).Draw(t, "wanted") {
 				c := chat(rapid.IntRange(1, 5).Draw(t, "chat"))
-				if l.room(priority) == 0 || l.full(c) {
+				if l.room(priority) == 0 || l.full(c, priority) {
 					continue
 				}
-				l.took(c)
+				l.took(c, priority)
 				all = append(all, now)
 				chats[c] = append(chats[c], now)
 			}
@@ -57,7 +57,7 @@ func TestWhatCanWaitLeavesRoomForWhatCannot(t *testing.T) {
 	sent := make(map[int]int)
 	for _, p := range []int{kinds[Reminder].priority, kinds[Reply].priority, urgent} {
 		for c := chat(100 * (p + 1)); l.room(p) > 0; c++ {
-			l.took(c)
+			l.took(c, p)
 			sent[p]++
 		}
 	}
@@ -89,8 +89,10 @@ func TestHolds(t *testing.T) {
 		"an order of the platform":        {func(l *limiter) { l.hold(1, urgent, noon.Add(time.Minute)) }, map[int]bool{urgent: true, reply: true, reminder: true}},
 		"an order that is over":           {func(l *limiter) { l.hold(1, urgent, noon.Add(-time.Minute)) }, map[int]bool{urgent: false, reply: false, reminder: false}},
 		"a hold that outlives its flight": {func(l *limiter) { l.launched(1, reply); l.hold(1, reply, noon.Add(time.Minute)); l.landed(1, reply) }, map[int]bool{urgent: false, reply: true, reminder: true}},
-		"a burst":                         {func(l *limiter) { l.took(1); l.took(1); l.took(1) }, map[int]bool{urgent: true, reply: true, reminder: true}},
-		"almost a burst":                  {func(l *limiter) { l.took(1); l.took(1) }, map[int]bool{urgent: false, reply: false, reminder: false}},
+		"a burst":                         {func(l *limiter) { l.took(1, reminder); l.took(1, reminder); l.took(1, reminder) }, map[int]bool{urgent: true, reply: true, reminder: true}},
+		"an alert":                        {func(l *limiter) { l.took(1, urgent) }, map[int]bool{urgent: false, reply: false, reminder: true}},
+		"an alert a while ago":            {func(l *limiter) { l.took(1, urgent); l.at(noon.Add(chatCalm)) }, map[int]bool{urgent: false, reply: false, reminder: false}},
+		"almost a burst":                  {func(l *limiter) { l.took(1, reminder); l.took(1, reminder) }, map[int]bool{urgent: false, reply: false, reminder: false}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -118,7 +120,7 @@ func TestLimiterFollowsAClockThatIsSetBack(t *testing.T) {
 	l := newLimiter()
 	l.at(noon)
 	for c := range chat(30) {
-		l.took(c + 1)
+		l.took(c+1, kinds[Reminder].priority)
 	}
 	l.hold(1, urgent, noon.Add(5*time.Second))
 	l.holdAll(noon.Add(3 * time.Second))
@@ -143,7 +145,7 @@ func TestLimiterForgets(t *testing.T) {
 	l := newLimiter()
 	l.at(noon)
 	for c := range chat(20) {
-		l.took(c + 1)
+		l.took(c+1, kinds[Reminder].priority)
 		l.hold(c+1, urgent, noon.Add(time.Second))
 	}
 	l.at(noon.Add(time.Minute))

@@ -2,6 +2,7 @@ package outbox
 
 import (
 	"context"
+	"encoding/json"
 	"time"
 )
 
@@ -33,11 +34,13 @@ type Button struct {
 	Token  string `json:"-"`
 }
 
-// File is a small attachment, a calendar or a picture.
+// File is a small attachment, a calendar or a picture. A picture is kept as what is to
+// be drawn, which is far smaller, and drawn when it is sent: then Data is empty.
 type File struct {
-	Name  string `json:"name"`
-	Media string `json:"media"`
-	Data  []byte `json:"data"`
+	Name  string          `json:"name"`
+	Media string          `json:"media"`
+	Data  []byte          `json:"data,omitempty"`
+	Draw  json.RawMessage `json:"draw,omitempty"`
 }
 
 // actions lists what the buttons stand for, in reading order.

@@ -20,6 +20,7 @@ func Build(p Policy, facts []Fact, asOf time.Time) (Plan, error) {
 	}
 	b.steps()
 	b.noEmbryo()
+	b.checkProtocol()
 	b.cancel()
 	b.finish()
 	return b.plan, nil
@@ -43,11 +44,32 @@ func begin(p Policy, facts []Fact, asOf time.Time) (*builder, error) {
 			return nil, refuse(f, fmt.Sprintf("item %q is not on the checklist", f.Item), "use one of "+strings.Join(sortedKeys(p.Readiness), ", "))
 		}
 	}
-	proto, ok := p.Protocol()
-	if !ok {
-		return nil, &Refusal{Fact: "policy", Why: "protocol " + quoted(p.Calendar.Protocol) + " is not known", Do: "set calendar.protocol to a known one"}
+	for _, f := range l.of(HandoverItem) {
+		if _, known := p.Handover[f.Item]; !known {
+			return nil, refuse(f, fmt.Sprintf("item %q is not on the list for the hand-over", f.Item), "use one of "+strings.Join(sortedKeys(p.Handover), ", "))
+		}
+	}
+	proto, err := p.protocolOf(l)
+	if err != nil {
+		return nil, err
 	}
 	return newBuilder(p, proto, l, asOf.In(zone)), nil
+}
+
+// protocolOf is the table that a fact chooses, else the policy's.
+func (p Policy) protocolOf(l ledger) (Protocol, error) {
+	if f, chosen := l.one(ProtocolChosen); chosen {
+		proto, known := p.ProtocolNamed(f.Protocol)
+		if !known {
+			return proto, refuse(f, "protocol "+quoted(f.Protocol)+" is not known", "use one of "+strings.Join(p.ProtocolNames(), ", "))
+		}
+		return proto, nil
+	}
+	proto, known := p.Protocol()
+	if !known {
+		return proto, &Refusal{Fact: "policy", Why: "protocol " + quoted(p.Calendar.Protocol) + " is not known", Do: "set calendar.protocol to a known one"}
+	}
+	return proto, nil
 }
 
 // Check reports whether adding one fact to those on record would be refused, as
@@ -102,8 +124,11 @@ type builder struct {
 	transferred    bool
 	values         []Fact
 	orders         []course
-	anchors        map[StepName]span
-	conditions     map[Condition]bool
+	// way is what the pregnancy has come to, mtx the last methotrexate.
+	way        way
+	mtx        Fact
+	anchors    map[StepName]span
+	conditions map[Condition]bool
 }
 
 func newBuilder(p Policy, proto Protocol, l ledger, asOf time.Time) *builder {
@@ -202,6 +227,7 @@ func (b *builder) setConditions() {
 	set(WhenSurge, b.surged && (b.triggered().IsZero() || !b.surge.On.After(b.triggered())))
 	set(WhenTablets, b.has(Tablet))
 	set(WhenInjections, b.has(Injection) && !b.has(Tablet))
+	set(WhenBoth, b.has(Injection) && b.has(Tablet))
 	found, looked := b.l.last(BaselineFound)
 	set(WhenRescan, looked && found.Decision == Rescan)
 	if v := b.plan.HCG; v != nil {
@@ -212,9 +238,7 @@ func (b *builder) setConditions() {
 	if b.conditions[WhenSurge] {
 		b.plan.Surge = b.surge.On
 	}
-	scan, scanned := b.l.last(OBScan)
-	set(WhenUncertain, scanned && scan.Viable == nil)
-	set(WhenLost, scanned && scan.Viable != nil && !*scan.Viable)
+	b.setWay()
 }
 
 // tooEarly reports whether a draw came before the window of the first hCG, so
@@ -242,7 +266,9 @@ func (b *builder) steps() {
 			b.planTrigger(r.Step)
 		case FitLab:
 			b.planTransfer(r.Step)
-		case FitCourse, FitStart:
+		case FitAwaited:
+			b.planAwaited(r.Step)
+		case FitCourse, FitStart, FitDated:
 			b.planOrders(r.Step)
 		case FitEnd:
 			b.planEnd(r.Step)
@@ -316,6 +342,10 @@ func (b *builder) cancel() {
 }
 
 func (b *builder) finish() {
+	b.extend()
+	b.checkHandover()
+	b.checkLoss()
+	b.plan.Path, b.plan.PathWhy = b.way.path, b.way.why
 	b.checkEarlyValues()
 	slices.SortStableFunc(b.plan.Steps, func(x, y Step) int {
 		if c := cmp.Compare(slices.Index(StepNames, x.Name), slices.Index(StepNames, y.Name)); c != 0 {
@@ -330,9 +360,7 @@ func (b *builder) finish() {
 		return cmp.Compare(slices.Index(StepNames, x.Step), slices.Index(StepNames, y.Step))
 	})
 	if b.transferred {
-		scan, ok := b.l.last(OBScan)
-		viable := ok && scan.Viable != nil && *scan.Viable
-		b.plan.Gestation = gestationOf(b.transfer.On, b.embryoDay, b.today, viable)
+		b.plan.Gestation = gestationOf(b.transfer.On, b.embryoDay, b.today, b.way.path == Ongoing || b.way.path == Several)
 	}
 	b.plan.Doses = b.doses()
 	b.plan.Open = b.openEnds()

@@ -120,6 +120,8 @@ type OpenEnd struct {
 	Why  Reason
 	// Due is when it must be before a person; it may lie in the past.
 	Due time.Time
+	// Now: somebody is called for it whatever the hour.
+	Now bool
 }
 
 // Plan is the calendar of one cycle as of an instant.
@@ -137,6 +139,10 @@ type Plan struct {
 	// AsOf stands for now; Protocol names the table.
 	AsOf     time.Time
 	Protocol string
+	// Path is what a pregnancy has come to, for staff; "" where nothing says so. PathWhy
+	// says what led to it.
+	Path    Path
+	PathWhy Reason
 	// Cancelled is the day of a cancellation, zero without one.
 	Cancelled civil.Date
 	// Surge is the day of the LH surge that the transfer counts from, zero without

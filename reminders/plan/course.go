@@ -79,13 +79,20 @@ func lastDayBefore(times []civil.TimeOfDay, t time.Time) civil.Date {
 	return civil.DateOf(t).AddDays(-1)
 }
 
-// setHold makes an order wait for a cleared baseline where the table says so.
+// setHold makes an order wait for a cleared baseline where the table says so. What
+// ripens follicles and has no place in the table waits too.
 func (b *builder) setHold(c *course) {
+	known := false
+	waits := false
 	for _, r := range b.proto.Rows {
-		if r.Cleared && slices.Contains(r.Drugs, c.class) {
-			c.held = b.cleared.IsZero()
-			c.notBefore = b.cleared
+		if slices.Contains(r.Drugs, c.class) {
+			known = true
+			waits = waits || r.Cleared
 		}
+	}
+	if waits || !known && (c.class == Tablet || c.class == Injection) {
+		c.held = b.cleared.IsZero()
+		c.notBefore = b.cleared
 	}
 }
 
@@ -130,8 +137,9 @@ func (b *builder) planOrder(name StepName, f found, ok bool, c course) {
 		b.checkStart(s, f, c)
 	}
 	b.add(s)
-	if _, planned := b.anchors[name]; !planned {
-		b.anchors[name] = settled(c.first)
+	if _, planned := b.anchors[name]; !planned && !c.never() {
+		// What counts from it counts from its first dose, not from a later change.
+		b.anchors[name] = settled(b.changedOrders(c.fact)[0].From)
 	}
 }
 
@@ -191,6 +199,21 @@ func (b *builder) expectedEnd(c course) civil.Date {
 	return c.first
 }
 
+// extend shows orders without a known end up to where they are expected to end, which
+// for those that begin before the transfer is known only once it is planned.
+func (b *builder) extend() {
+	for i := range b.plan.Steps {
+		s := &b.plan.Steps[i]
+		at := slices.IndexFunc(b.orders, func(c course) bool { return s.Order != "" && c.key == s.Order })
+		if at < 0 || !b.orders[at].last.IsZero() || s.Status == Dropped {
+			continue
+		}
+		if end := b.expectedEnd(b.orders[at]); end.After(s.To) {
+			s.To = end
+		}
+	}
+}
+
 // courseStatus is where an order stands; it adds the reason for a wait.
 func (b *builder) courseStatus(c course, s *Step) Status {
 	switch {
@@ -237,8 +260,12 @@ func (b *builder) planUnordered(name StepName, f found) {
 			s.To = s.On
 		}
 	}
+	fits := b.countReason("counted", f, s.On)
+	if f.rule.Fit == FitDated {
+		fits = b.expectStart(&s, f)
+	}
 	s.base = s.On
-	s.Reasons = append(s.Reasons, b.countReason("counted", f, s.On), because("no_order"))
+	s.Reasons = append(s.Reasons, fits, because("no_order"))
 	s.Status = b.byDay(s)
 	b.passed(&s, f.rule)
 	b.add(s)
@@ -278,7 +305,7 @@ func (b *builder) knownEnd(s *Step, f found, last civil.Date) {
 		s.Status = Done
 	}
 	early := last.Before(s.From)
-	if ongoing := !b.conditions[WhenNegative] && !b.conditions[WhenLost] && b.cancelled.IsZero(); f.anchor.firm() && ongoing && (early || last.After(s.To)) {
+	if ongoing := !b.conditions[WhenNegative] && !b.conditions[WhenLost] && !b.conditions[WhenEctopic] && b.cancelled.IsZero(); f.anchor.firm() && ongoing && (early || last.After(s.To)) {
 		b.conflict(*s, because("end_outside", "last", last.String(), "earliest", s.From.String(), "latest", s.To.String()))
 	}
 	if early {
@@ -311,8 +338,9 @@ func (b *builder) endsOf(classes []DrugClass) (last civil.Date, open int) {
 func (b *builder) overSince() civil.Date {
 	switch {
 	case b.conditions[WhenLost]:
-		scan, _ := b.l.last(OBScan)
-		return scan.On
+		return b.way.on
+	case b.conditions[WhenEctopic]:
+		return b.way.on
 	case b.conditions[WhenNegative]:
 		return civil.DateOf(b.values[len(b.values)-1].At)
 	}

@@ -33,6 +33,17 @@
 //   - Of two hCG values the last decides when it is negative; when it is
 //     equivocal it decides too, unless it fell from a positive one. A single
 //     positive value has no verdict yet.
+//   - What a pregnancy has come to is the last of a scan's findings (paths.yaml) and a
+//     clinician's conclusion; of the same day the conclusion counts. Falling hCG says it
+//     where neither does.
+//   - Days of methotrexate count the day on which it was given as day 1.
+//   - In a programmed cycle the transfer counts from the first dose of progesterone that
+//     was ordered; a changed order does not move it, a corrected date does.
 //   - A negative test before the window of the first test proves nothing and
 //     drops nothing.
+//   - An LH in the blood from the policy's figure on is a surge, unless it came
+//     after the trigger or a person has judged that it is none. A positive test at
+//     home is none: it asks for blood and a scan.
+//   - When no embryo survives the thaw, the transfer and what counts from it fall
+//     away until another one does; a person decides.
 package plan

@@ -75,7 +75,7 @@ func (b *builder) dosesOf(c course) []Dose {
 			if c.over(n, at, b) {
 				return linked(out)
 			}
-			if day.Before(c.notBefore) || !b.open(at) {
+			if day.Before(c.notBefore) || !b.open(at) || b.withdrawn(c, day) {
 				continue
 			}
 			f := c.fact

@@ -2,7 +2,10 @@ package plan
 
 import (
 	"fmt"
+	"strconv"
+	"strings"
 	"time"
+	"unicode"
 
 	"handrail.example/reminders/civil"
 )
@@ -12,26 +15,32 @@ type FactKind string
 
 // The kinds of facts.
 const (
-	PeriodStart   FactKind = "period_start"
-	Spotting      FactKind = "spotting"
-	PeriodDue     FactKind = "period_expected"
-	ProgestinEnd  FactKind = "progestin_end"
-	Ready         FactKind = "ready"
-	BaselineFound FactKind = "baseline"
-	OrderGiven    FactKind = "order"
-	StopOrder     FactKind = "stop_order"
-	DoseAnswered  FactKind = "dose"
-	Visit         FactKind = "visit"
-	Embryos       FactKind = "embryos"
-	Scan          FactKind = "scan"
-	LHSurge       FactKind = "lh_surge"
-	TriggerOrder  FactKind = "trigger_order"
-	TriggerGiven  FactKind = "trigger"
-	Transferred   FactKind = "transfer"
-	HCG           FactKind = "hcg"
-	OBScan        FactKind = "ob_ultrasound"
-	Cancelled     FactKind = "cancelled"
-	Retracted     FactKind = "retracted"
+	ProtocolChosen FactKind = "protocol"
+	PeriodStart    FactKind = "period_start"
+	Spotting       FactKind = "spotting"
+	PeriodDue      FactKind = "period_expected"
+	ProgestinEnd   FactKind = "progestin_end"
+	Ready          FactKind = "ready"
+	BaselineFound  FactKind = "baseline"
+	OrderGiven     FactKind = "order"
+	StopOrder      FactKind = "stop_order"
+	DoseAnswered   FactKind = "dose"
+	Visit          FactKind = "visit"
+	Embryos        FactKind = "embryos"
+	Scan           FactKind = "scan"
+	LHSurge        FactKind = "lh_surge"
+	TriggerOrder   FactKind = "trigger_order"
+	TriggerGiven   FactKind = "trigger"
+	Transferred    FactKind = "transfer"
+	HCG            FactKind = "hcg"
+	Concluded      FactKind = "conclusion"
+	Methotrexate   FactKind = "methotrexate"
+	HandoverItem   FactKind = "handover"
+	HandedOver     FactKind = "handed_over"
+	Called         FactKind = "called"
+	OBScan         FactKind = "ob_ultrasound"
+	Cancelled      FactKind = "cancelled"
+	Retracted      FactKind = "retracted"
 
 	// Bloods is a blood test of the days before the trigger, HomeLH a positive
 	// ovulation test at home, HCGDrawn blood that was taken and has no result yet,
@@ -46,8 +55,9 @@ const (
 )
 
 // factKinds has every kind; its order breaks ties between facts of one instant.
-var factKinds = []FactKind{PeriodDue, ProgestinEnd, Ready, Spotting, PeriodStart, BaselineFound, OrderGiven, StopOrder,
-	DoseAnswered, Visit, Embryos, Scan, LHSurge, TriggerOrder, TriggerGiven, Transferred, HCG, OBScan, Cancelled, Retracted,
+var factKinds = []FactKind{ProtocolChosen, PeriodDue, ProgestinEnd, Ready, Spotting, PeriodStart, BaselineFound, OrderGiven, StopOrder,
+	DoseAnswered, Visit, Embryos, Scan, LHSurge, TriggerOrder, TriggerGiven, Transferred, HCG, Called, OBScan, Concluded,
+	Methotrexate, HandoverItem, HandedOver, Cancelled, Retracted,
 	Rhesus, Allergy, Bloods, HomeLH, HCGDrawn, Thawed}
 
 // Decision is what a baseline led to.
@@ -142,8 +152,10 @@ type Fact struct {
 	Taken *bool
 	// Step is what a visit is for.
 	Step StepName
-	// Item is the readiness item that a ready fact is about.
+	// Item is the item of a checklist that a ready or a handover fact is about.
 	Item string
+	// Protocol names the table that the cycle is planned by.
+	Protocol string
 
 	// EmbryoDay is the embryo's age in days at transfer: 3, 5 or 6; 0 where not
 	// said. Count is how many embryos were transferred; 0 where not said.
@@ -184,6 +196,14 @@ type Fact struct {
 	IUPerL float64
 	// Viable is what an early pregnancy ultrasound showed; nil when uncertain.
 	Viable *bool
+	// What that ultrasound found: where, how many, the crown-rump length and the mean
+	// diameter of an empty sac in mm; nil or empty where it was not said.
+	Site         Site
+	Sacs         int
+	CRLMM, SacMM *float64
+	Heartbeat    *bool
+	// Path is what a clinician has concluded.
+	Path Path
 	// Reason is why the cycle was cancelled, a fact retracted, or something saved
 	// that a caution stands against.
 	Reason string
@@ -196,17 +216,25 @@ const justAdded = -1
 
 // String names the fact for an error: "fact 3 (hcg, id h1)".
 func (f Fact) String() string {
-	name := string(f.Kind)
+	name := oneLine(string(f.Kind))
 	if f.Kind == "" {
 		name = "no kind"
 	}
 	if f.ID != "" {
-		name += ", id " + f.ID
+		name += ", id " + oneLine(f.ID)
 	}
 	if f.pos <= 0 {
 		return "the " + name
 	}
 	return fmt.Sprintf("fact %d (%s)", f.pos, name)
+}
+
+// oneLine quotes what would break an error's line.
+func oneLine(s string) string {
+	if strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return strconv.Quote(s)
+	}
+	return s
 }
 
 // day is the calendar day that the fact is about.

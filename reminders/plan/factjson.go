@@ -39,6 +39,7 @@ type wire struct {
 	Taken        *bool      `json:"taken,omitempty"`
 	Step         *string    `json:"step,omitempty"`
 	Item         *string    `json:"item,omitempty"`
+	Protocol     *string    `json:"protocol,omitempty"`
 	EmbryoDay    *int       `json:"embryo_day,omitempty"`
 	Embryos      *int       `json:"embryos,omitempty"`
 	RightMM      *[]float64 `json:"right_mm,omitempty"`
@@ -48,6 +49,12 @@ type wire struct {
 	NightOf      *string    `json:"night_of,omitempty"`
 	IUPerL       *float64   `json:"iu_per_l,omitempty"`
 	Viable       *bool      `json:"viable,omitempty"`
+	Site         *string    `json:"site,omitempty"`
+	Sacs         *int       `json:"sacs,omitempty"`
+	CRLMM        *float64   `json:"crl_mm,omitempty"`
+	SacMM        *float64   `json:"sac_mm,omitempty"`
+	Heartbeat    *bool      `json:"heartbeat,omitempty"`
+	Path         *string    `json:"path,omitempty"`
 	Reason       *string    `json:"reason,omitempty"`
 	LH           *float64   `json:"lh_iu_per_l,omitempty"`
 	Counts       *bool      `json:"counts,omitempty"`
@@ -139,22 +146,26 @@ func ParseFacts(b []byte, zone *time.Location) ([]Fact, error) {
 func ParseFact(b []byte, zone *time.Location) (Fact, error) { return parseFact(b, 0, zone) }
 
 func parseFact(b []byte, pos int, zone *time.Location) (Fact, error) {
-	var head struct {
-		Kind string `json:"fact"`
-		ID   string `json:"id"`
+	var w wire
+	wrong := strictJSON(b, &w)
+	if wrong != nil {
+		var head struct { // its kind and its id at least, to name it by
+			Kind string `json:"fact"`
+			ID   string `json:"id"`
+		}
+		_ = json.Unmarshal(b, &head)
+		w.Kind, w.ID = head.Kind, &head.ID
 	}
-	headErr := json.Unmarshal(b, &head)
-	f := Fact{Kind: FactKind(head.Kind), ID: head.ID, pos: pos}
+	f := Fact{Kind: FactKind(w.Kind), ID: or(w.ID), pos: pos}
 	if !slices.Contains(factKinds, f.Kind) {
-		why := fmt.Sprintf("%q is not a kind of fact", head.Kind)
-		if head.Kind == "" {
+		why := fmt.Sprintf("%q is not a kind of fact", w.Kind)
+		if w.Kind == "" {
 			why = `has no kind under "fact"`
 		}
 		return f, refuse(f, why, "use one of "+kindList())
 	}
-	var w wire
-	if err := errors.Join(headErr, strictJSON(b, &w)); err != nil {
-		return f, refuse(f, jsonWhy(err), "correct it; this kind has "+fieldList(f.Kind))
+	if wrong != nil {
+		return f, refuse(f, jsonWhy(wrong), "correct it; this kind has "+fieldList(f.Kind))
 	}
 	if err := f.read(w, zone); err != nil {
 		return f, err
@@ -181,90 +192,6 @@ func jsonWhy(err error) string {
 		text = after
 	}
 	return text
-}
-
-// fields are what a kind of fact has; those before the bar are compulsory.
-var fields = map[FactKind]string{
-	PeriodStart:   "at |",
-	Spotting:      "at |",
-	PeriodDue:     "on |",
-	ProgestinEnd:  "on |",
-	Ready:         "item on |",
-	BaselineFound: "on decision | cyst_mm estradiol_pg_ml progesterone_ng_ml hcg_iu_per_l",
-	OrderGiven:    "drug dose unit times from stop | product route prescriber checked_by reason",
-	StopOrder:     "order on | prescriber reason",
-	DoseAnswered:  "order at taken |",
-	Visit:         "step at |",
-	Embryos:       "embryo_day | embryos egg_age euploid favourable stored backup reason",
-	Scan:          "on | right_mm left_mm lining_mm pattern estradiol_pg_ml lh_iu_per_l progesterone_ng_ml",
-	LHSurge:       "on | counts",
-	TriggerOrder:  "at drug dose unit | product route prescriber checked_by night_of reason",
-	TriggerGiven:  "at | drug product route dose unit night_of",
-	Transferred:   "on | embryo_day embryos reason",
-	HCG:           "at iu_per_l | laboratory reported",
-	OBScan:        "on | viable",
-	Cancelled:     "on reason |",
-	Retracted:     "replaces reason |",
-	Bloods:        "on | estradiol_pg_ml lh_iu_per_l progesterone_ng_ml laboratory",
-	HomeLH:        "on |",
-	HCGDrawn:      "at | laboratory",
-	Thawed:        "on embryos survived | stored",
-	Rhesus:        "on rh |",
-	Allergy:       "on allergen |",
-}
-
-func fieldsOf(k FactKind) (required, optional []string) {
-	before, after, _ := strings.Cut(fields[k], "|")
-	return strings.Fields(before), strings.Fields(after)
-}
-
-func fieldList(k FactKind) string {
-	required, optional := fieldsOf(k)
-	list := strings.Join(required, ", ")
-	if len(optional) > 0 {
-		list += " and, if known, " + strings.Join(optional, ", ")
-	}
-	return list
-}
-
-// present has the names of the fields that w carries, true where there is more
-// in them than an empty text.
-func (w wire) present() map[string]bool {
-	b, err := json.Marshal(w)
-	if err != nil {
-		return nil
-	}
-	var m map[string]json.RawMessage
-	if json.Unmarshal(b, &m) != nil {
-		return nil
-	}
-	has := make(map[string]bool, len(m))
-	for k, v := range m {
-		has[k] = string(v) != `""`
-	}
-	return has
-}
-
-func (f *Fact) checkFields(w wire) error {
-	has := w.present()
-	required, optional := fieldsOf(f.Kind)
-	for _, k := range required {
-		if !has[k] {
-			return refuse(*f, k+" is missing", "add it; this kind has "+fieldList(f.Kind))
-		}
-	}
-	known := append(append([]string{"fact", "id", "replaces"}, required...), optional...)
-	var extra []string
-	for k := range has {
-		if !slices.Contains(known, k) {
-			extra = append(extra, k)
-		}
-	}
-	if len(extra) > 0 {
-		slices.Sort(extra)
-		return refuse(*f, "has no "+extra[0], "leave it out; this kind has "+fieldList(f.Kind))
-	}
-	return nil
 }
 
 func (f *Fact) read(w wire, zone *time.Location) error {
@@ -315,26 +242,6 @@ func (f *Fact) readDays(w wire, zone *time.Location) error {
 	return nil
 }
 
-// ParseInstant reads RFC 3339, to the minute or finer; without an offset the
-// wall clock of zone counts, with the daylight-saving rule of civil.Date.At.
-func ParseInstant(s string, zone *time.Location) (time.Time, error) {
-	if len(s) < len("2006-01-02T15:04") || s[13] != ':' { // time.Parse lets 8:15 pass
-		return time.Time{}, fmt.Errorf("at: %q is not a minute", s)
-	}
-	for _, layout := range []string{time.RFC3339, "2006-01-02T15:04Z07:00"} {
-		if t, err := time.Parse(layout, s); err == nil {
-			return t.In(zone), nil
-		}
-	}
-	for _, layout := range []string{"2006-01-02T15:04", "2006-01-02T15:04:05"} {
-		if t, err := time.Parse(layout, s); err == nil {
-			wall := civil.DateOf(t).At(civil.TimeOfDayOf(t), zone)
-			return wall.Add(time.Duration(t.Second())*time.Second + time.Duration(t.Nanosecond())), nil
-		}
-	}
-	return time.Time{}, fmt.Errorf("at: %q is not a minute", s)
-}
-
 func (f *Fact) readValues(w wire) {
 	f.Decision = Decision(or(w.Decision))
 	f.CystMM, f.Estradiol, f.BloodProgesterone, f.Beta = w.CystMM, w.Estradiol, w.Progesterone, w.Beta
@@ -343,6 +250,8 @@ func (f *Fact) readValues(w wire) {
 	f.Stop = Stop(or(w.Stop))
 	f.Prescriber, f.CheckedBy = or(w.Prescriber), or(w.CheckedBy)
 	f.Order, f.Taken, f.Step, f.Item = or(w.Order), w.Taken, StepName(or(w.Step)), or(w.Item)
+	f.Protocol, f.Path = or(w.Protocol), Path(or(w.Path))
+	f.Site, f.Sacs, f.CRLMM, f.SacMM, f.Heartbeat = Site(or(w.Site)), or(w.Sacs), w.CRLMM, w.SacMM, w.Heartbeat
 	f.EmbryoDay, f.Count = or(w.EmbryoDay), or(w.Embryos)
 	f.RightMM, f.LeftMM, f.LiningMM, f.Pattern = or(w.RightMM), or(w.LeftMM), w.LiningMM, Pattern(or(w.Pattern))
 	f.IUPerL, f.Viable, f.Reason = or(w.IUPerL), w.Viable, or(w.Reason)
@@ -368,7 +277,8 @@ func (f Fact) MarshalJSON() ([]byte, error) {
 		Progesterone: f.BloodProgesterone, Beta: f.Beta,
 		Drug: text(f.Drug), Product: text(f.Product), Route: text(f.Route), Unit: text(f.Unit),
 		From: text(f.From.String()), Prescriber: text(f.Prescriber), CheckedBy: text(f.CheckedBy),
-		Order: text(f.Order), Taken: f.Taken, Step: text(string(f.Step)), Item: text(f.Item),
+		Order: text(f.Order), Taken: f.Taken, Step: text(string(f.Step)), Item: text(f.Item), Protocol: text(f.Protocol),
+		Site: text(string(f.Site)), Sacs: number(f.Sacs), CRLMM: f.CRLMM, SacMM: f.SacMM, Heartbeat: f.Heartbeat, Path: text(string(f.Path)),
 		EmbryoDay: number(f.EmbryoDay), Embryos: number(f.Count), LiningMM: f.LiningMM,
 		Pattern: text(string(f.Pattern)), NightOf: text(f.NightOf.String()), Viable: f.Viable, Reason: text(f.Reason),
 		LH: f.LH, Counts: f.Counts, EggAge: number(f.EggAge), Euploid: f.Euploid, Favourable: f.Favourable, Stored: f.Stored, Survived: f.Survived,

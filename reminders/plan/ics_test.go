@@ -2,10 +2,14 @@ package plan
 
 import (
 	"bytes"
+	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
 	"github.com/emersion/go-ical"
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
 
 	"handrail.example/reminders/civil"
 )
@@ -45,8 +49,10 @@ func TestCalendarFileReadsBack(t *testing.T) {
 	p := DefaultPolicy()
 	got := built(t, p, "2026-03-13", "["+cycle+`,{"fact":"visit","step":"monitoring","at":"2026-03-12T07:40"}]`)
 	events := readICS(t, calendarOf(t, got, ICSOptions{Cycle: "c7", Clinic: p.Clinic.Name}))
+	rows := map[StepName]int{}
 	for _, s := range got.Steps {
-		e, ok := events[strings.ReplaceAll(s.Key, "/", "-")+".c7@handrail"]
+		rows[s.Name]++
+		e, ok := events[fmt.Sprintf("%s-%d.c7@handrail", s.Name, rows[s.Name])]
 		if ok == s.On.IsZero() {
 			t.Errorf("%s: an event: %v, a day: %s", s.Key, ok, s.On)
 			continue
@@ -149,4 +155,102 @@ func TestCalendarFileIsTheSameTwice(t *testing.T) {
 	if stamp := got.AsOf.UTC().Format("20060102T150405Z"); !bytes.Contains(a, []byte("DTSTAMP:"+stamp)) {
 		t.Errorf("no DTSTAMP %s: the file knows another now", stamp)
 	}
+}
+
+// diary is a calendar program that takes in one file after another as RFC 5545 has it:
+// an event replaces the one of its UID when its SEQUENCE is not lower, and one that is
+// CANCELLED is taken out.
+type diary map[string]ical.Event
+
+func (d diary) take(t *testing.T, file []byte) {
+	t.Helper()
+	if !bytes.Contains(file, []byte("METHOD:PUBLISH\r\n")) {
+		t.Error("the file has no METHOD")
+	}
+	for uid, e := range readICS(t, file) {
+		if old, known := d[uid]; known && sequence(t, e) < sequence(t, old) {
+			t.Errorf("%s: SEQUENCE %d after %d", uid, sequence(t, e), sequence(t, old))
+			continue
+		}
+		d[uid] = e
+	}
+}
+
+// standing are the events that it shows, as "UID start title".
+func (d diary) standing(t *testing.T) []string {
+	t.Helper()
+	var out []string
+	for uid, e := range d {
+		status, err := e.Props.Text(ical.PropStatus)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if start := e.Props.Get(ical.PropDateTimeStart); status != "CANCELLED" {
+			out = append(out, uid+" "+start.Value)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// TestADiaryIsUpdatedTwice: a program that takes in three files of a cycle, one after
+// the other, shows what it would show had it taken in the last alone: nothing doubled,
+// nothing left over.
+func TestADiaryIsUpdatedTwice(t *testing.T) {
+	t.Parallel()
+	p := DefaultPolicy()
+	stages := []string{
+		`{"fact":"period_start","id":"a","at":"2026-03-02T08:15"},{"fact":"baseline","id":"b","on":"2026-03-04","decision":"start"},
+		 {"fact":"visit","id":"v","step":"monitoring","at":"2026-03-12T07:40"},{"fact":"visit","id":"v2","step":"monitoring","at":"2026-03-14T07:40"}`,
+		`{"fact":"order","id":"o","drug":"letrozole","dose":5,"unit":"mg","times":["08:00"],"from":"2026-03-04","stop":{"after_days":5}},
+		 {"fact":"retracted","id":"r","replaces":"v2","reason":"one scan is enough"}`,
+		`{"fact":"visit","id":"v3","replaces":"v","step":"monitoring","at":"2026-03-13T08:10"},
+		 {"fact":"order","id":"o2","replaces":"o","drug":"letrozole","dose":2.5,"unit":"mg","times":["09:00"],"from":"2026-03-05","stop":{"after_days":5}}`,
+	}
+	d, all := diary{}, ""
+	for i, stage := range stages {
+		all += stage
+		facts := mustFacts(t, p, "["+all+"]")
+		got, err := Build(p, facts, asOf(p, "2026-03-05"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		o := ICSOptions{Gone: GoneEvents(p, facts, asOf(p, "2026-03-05"), func(p Plan) []Step { return p.Steps })}
+		file := calendarOf(t, got, o)
+		d.take(t, file)
+		fresh := diary{}
+		fresh.take(t, file)
+		if diff := cmp.Diff(fresh.standing(t), d.standing(t)); diff != "" {
+			t.Errorf("after file %d (-of it alone +of all):\n%s", i+1, diff)
+		}
+		all += ","
+	}
+	if n := len(d.standing(t)); n < 8 {
+		t.Errorf("only %d events", n)
+	}
+}
+
+// TestADiaryNeverHoldsMoreThanThePlan: the same for any cycle whose facts come one
+// after another.
+func TestADiaryNeverHoldsMoreThanThePlan(t *testing.T) {
+	t.Parallel()
+	p := DefaultPolicy()
+	rapid.Check(t, func(rt *rapid.T) {
+		facts, now := anyCycle(rt, p)
+		d := diary{}
+		steps := func(p Plan) []Step { return p.Steps }
+		for i := range len(facts) + 1 {
+			got, err := Build(p, facts[:i], now)
+			if err != nil || len(got.Steps) == 0 {
+				continue
+			}
+			file := calendarOf(t, got, ICSOptions{Gone: GoneEvents(p, facts[:i], now, steps)})
+			d.take(t, file)
+			fresh := diary{}
+			fresh.take(t, file)
+			if diff := cmp.Diff(fresh.standing(t), d.standing(t)); diff != "" {
+				rt.Fatalf("after %d facts (-of the last file +of all):\n%s", i, diff)
+			}
+		}
+	})
 }

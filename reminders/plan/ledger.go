@@ -23,7 +23,7 @@ type ledger struct {
 }
 
 // onceInCycle are the kinds of which a cycle has one at most.
-var onceInCycle = []FactKind{PeriodStart, PeriodDue, ProgestinEnd, Embryos, LHSurge, TriggerOrder, TriggerGiven, Transferred, Cancelled, Rhesus}
+var onceInCycle = []FactKind{ProtocolChosen, HandedOver, PeriodStart, PeriodDue, ProgestinEnd, Embryos, LHSurge, TriggerOrder, TriggerGiven, Transferred, Cancelled, Rhesus}
 
 // newLedger resolves what replaces what and refuses a set of facts that cannot
 // all be true. asOf stands for now.
@@ -203,7 +203,7 @@ func (l ledger) checkRepeats() error {
 // number may.
 func repeatKey(f Fact) string {
 	switch f.Kind {
-	case BaselineFound, OBScan:
+	case BaselineFound, OBScan, Concluded, Methotrexate:
 		return fmt.Sprintf("%s %s", f.Kind, f.On)
 	case Allergy:
 		return "allergy " + strings.ToLower(f.Allergen)
@@ -248,7 +248,7 @@ func (l ledger) checkOrders() error {
 // happened are the kinds that tell of something that is over, so that none can
 // lie ahead of now.
 var happened = []FactKind{PeriodStart, Spotting, Ready, BaselineFound, DoseAnswered, Scan, LHSurge, TriggerGiven,
-	Transferred, HCG, OBScan, Cancelled, Bloods, HomeLH, HCGDrawn, Thawed}
+	Transferred, HCG, OBScan, Concluded, Methotrexate, HandoverItem, HandedOver, Called, Cancelled, Bloods, HomeLH, HCGDrawn, Thawed}
 
 // Happened reports whether the fact tells of something that is over.
 func (f Fact) Happened() bool { return slices.Contains(happened, f.Kind) }

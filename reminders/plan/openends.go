@@ -28,6 +28,7 @@ func (b *builder) openEnds() []OpenEnd {
 	b.openHomeLH(add)
 	b.openThaw(add)
 	b.openResults(add)
+	b.atOnce(out)
 	slices.SortStableFunc(out, func(x, y OpenEnd) int { return cmp.Or(x.Due.Compare(y.Due), cmp.Compare(x.Key, y.Key)) })
 	return out
 }
@@ -68,12 +69,16 @@ func (b *builder) openStep(s Step, add addOpen) {
 		return
 	}
 	switch s.Name {
-	case Stimulation, LutealEstrogen, LutealProgesterone, LutealEnd:
+	case Stimulation, LiningEstrogen, LutealEstrogen, LutealProgesterone, LutealEnd, Surge:
 	case Trigger:
 		if !b.given && b.ordered {
 			late := b.trigger.At.Add(b.pol.Messages.DoseDeadlines[TriggerDrug].After)
 			add(s.Key, s.Name, late, because("open_trigger_unconfirmed", "at", s.At.Format("2006-01-02 15:04")))
 		}
+	case Call:
+		add(s.Key, s.Name, s.At, because("open_call", "at", s.At.Format("2006-01-02 15:04")))
+	case Handover:
+		add(s.Key, s.Name, b.evening(s.To), because("open_handover", "on", s.To.String()))
 	default:
 		if s.On.IsZero() {
 			add(s.Key, s.Name, b.unplannedDue(s), because("open_not_planned"))
@@ -101,26 +106,38 @@ func (b *builder) openOrders(add addOpen) {
 	for _, s := range b.plan.Steps {
 		switch {
 		case s.Status == Done || s.Status == Dropped:
-		case s.Name == Stimulation && !s.Booked && !b.cleared.IsZero():
+		case (s.Name == Stimulation || s.Name == LiningEstrogen) && !s.Booked && !b.cleared.IsZero():
 			add(s.Key, s.Name, b.evening(b.cleared), because("open_no_start_order", "on", b.cleared.String()))
 		case s.Name == LutealProgesterone && !s.Booked && b.anchorFirm(s.Name):
 			add(s.Key, s.Name, b.morning(s.On), because("open_no_luteal_order", "on", s.On.String()))
+		case s.Name == Surge:
+			add(s.Key, s.Name, b.morning(s.To.AddDays(1)), because("open_no_surge", "to", s.To.String()))
 		case s.Name == LutealEnd && open > 0 && b.transferred:
 			add(s.Key, s.Name, b.morning(s.On), b.endReason(s))
 		}
 	}
 	for _, c := range b.orders {
-		if s, ok := b.plan.Step(string(Stimulation) + "/" + c.key); ok && c.held && s.Status != Dropped {
-			add("held/"+c.key, Stimulation, b.evening(c.first), because("open_held", "from", c.first.String()))
+		if s, ok := b.preparation(c); ok && c.held && s.Status != Dropped {
+			add("held/"+c.key, s.Name, b.evening(c.first), because("open_held", "from", c.first.String()))
 		}
 	}
 	b.openDecision(add)
+}
+
+// preparation is the row of an order that waits for a cleared baseline.
+func (b *builder) preparation(c course) (Step, bool) {
+	if s, ok := b.plan.Step(string(Stimulation) + "/" + c.key); ok {
+		return s, true
+	}
+	return b.plan.Step(string(LiningEstrogen) + "/" + c.key)
 }
 
 func (b *builder) endReason(s Step) Reason {
 	switch {
 	case b.conditions[WhenNegative]:
 		return because("open_stop_after_negative", "on", s.From.String())
+	case b.conditions[WhenEctopic]:
+		return because("open_stop_after_ectopic", "on", s.From.String())
 	case b.conditions[WhenLost]:
 		return because("open_stop_after_scan", "on", s.From.String())
 	}
@@ -148,6 +165,9 @@ func (b *builder) openDecision(add addOpen) {
 	if m, planned := b.anchors[Monitoring]; planned && m.on.After(scan.On) {
 		return
 	}
+	if b.transferOffset(LutealProgesterone) > 0 && b.anchors[LutealProgesterone].firm() && !b.anchors[LutealProgesterone].on.IsZero() {
+		return // progesterone is ordered, which is the decision
+	}
 	add("decision/"+scan.On.String(), Monitoring, b.evening(scan.On), because("open_no_decision", "on", scan.On.String()))
 }
 
@@ -162,7 +182,6 @@ func (b *builder) openResults(add addOpen) {
 		add("result/"+last.At.UTC().Format("200601021504"), HCGRepeat, last.At,
 			because("open_result", "on", civil.DateOf(last.At).String(), "verdict", verdict))
 	}
-	if scan, ok := b.l.last(OBScan); ok && scan.Viable == nil {
-		add("scan/"+scan.On.String(), OBUltrasound, b.evening(scan.On), because("open_scan_uncertain", "on", scan.On.String()))
-	}
+	b.openPath(add)
+	b.openMethotrexate(add)
 }

@@ -17,6 +17,7 @@ import (
 const everyKind = `[
 {"fact":"period_expected","id":"a","on":"2026-03-01"},
 {"fact":"progestin_end","id":"b","on":"2026-02-20"},
+{"fact":"protocol","id":"z","on":"2026-02-20","protocol":"stimulated"},
 {"fact":"ready","id":"c","item":"consents","on":"2026-02-21"},
 {"fact":"spotting","id":"d","at":"2026-03-01T21:00"},
 {"fact":"period_start","id":"e","at":"2026-03-02T08:15"},
@@ -44,6 +45,13 @@ const everyKind = `[
 {"fact":"thaw","id":"y6","on":"2026-03-22","embryos":1,"survived":1,"stored":2},
 {"fact":"lh_surge","id":"y7","replaces":"p","on":"2026-03-16","counts":true},
 {"fact":"hcg","id":"y8","replaces":"t","at":"2026-04-01T08:10","iu_per_l":5,"reported":"below","laboratory":"Tarn Vale"},
+{"fact":"ob_ultrasound","id":"u2","on":"2026-04-08","site":"intrauterine","sacs":2,"crl_mm":4.2,"heartbeat":true},
+{"fact":"ob_ultrasound","id":"u3","on":"2026-04-06","site":"intrauterine","sac_mm":11},
+{"fact":"conclusion","id":"u4","on":"2026-04-15","path":"loss","prescriber":"Dr. Petronel Ashgrove","reason":"second scan"},
+{"fact":"methotrexate","id":"u5","on":"2026-04-15","dose":90,"unit":"mg","prescriber":"Dr. Petronel Ashgrove"},
+{"fact":"handover","id":"u6","item":"medication","on":"2026-04-15"},
+{"fact":"handed_over","id":"u7","on":"2026-04-15"},
+{"fact":"called","id":"u8","at":"2026-04-15T17:30"},
 {"fact":"cancelled","id":"v","on":"2026-04-16","reason":"loss"},
 {"fact":"embryos","id":"w","replaces":"n","embryo_day":6,"embryos":2,"egg_age":36,"euploid":false,"favourable":true,"stored":0,"backup":"cancel","reason":"counselled"},
 {"fact":"retracted","id":"x","replaces":"v","reason":"entered for another patient"}
@@ -111,10 +119,12 @@ func TestDefaultPolicyIsSound(t *testing.T) {
 	if !reflect.DeepEqual(got, DefaultPolicy()) {
 		t.Error("the printed policy does not read as the default")
 	}
-	for _, row := range protocols[0].Rows {
-		w, set := got.Windows[row.Rule]
-		if !set || !reflect.DeepEqual(w, row.window()) {
-			t.Errorf("%s: the policy prints %+v, the table has %+v", row.Rule, w, row.window())
+	for _, table := range protocols {
+		for _, row := range table.Rows {
+			w, set := got.Windows[row.Rule]
+			if !set || !reflect.DeepEqual(w, row.window()) {
+				t.Errorf("%s, %s: the policy prints %+v, the table has %+v", table.Name, row.Rule, w, row.window())
+			}
 		}
 	}
 }
@@ -147,7 +157,8 @@ opening: {from: "16:00", to: "07:00", days: [mon, funday]}
 lab: {transfers_per_day: 0, full: [tomorrow]}
 calendar: {protocol: lunar, period_cut_off: 5pm}
 windows: {baseline: {from: 4, preferred: 3, to: 2}, transfer: {by_embryo_day: {3: 50}}, nonsense: {from: 1}}
-hcg: {negative_below: -1, interval_from: two days}
+hcg: {negative_below: -1, interval_from: two days, result_by: "09:00"}
+readiness_for_trigger: {lead_mm: 3, lh_surge: high, likely: 1, many: {follicles: 1}, growth: {natural: {mean: -1, sd: 0}}, measuring: {lining: 0}}
 messages: {dose_deadlines: {trigger: {after: 3h}, candy: {after: 1h}}, retention_days: 0}
 triage: {escalate_after: {emergency: 2h}}
 readiness: {consents: {valid_days: -5}}
@@ -161,6 +172,8 @@ extra: 1
 	for _, want := range []string{
 		"clinic.zone", "clinic.emergency_number", "clinic.colour", "opening.to", "opening.days[1]", "lab.transfers_per_day",
 		"lab.full[0]", "calendar.protocol", "calendar.period_cut_off", "hcg.negative_below", "hcg.interval_from",
+		"hcg.result_by", "readiness_for_trigger.lead_mm", "readiness_for_trigger.lh_surge", "readiness_for_trigger.likely", "readiness_for_trigger.many.follicles",
+		"readiness_for_trigger.growth.natural.mean", "readiness_for_trigger.growth.natural.sd", "readiness_for_trigger.measuring.lining",
 		"messages.dose_deadlines.trigger.after", "messages.dose_deadlines.candy", "messages.retention_days",
 		"triage.escalate_after.emergency", "readiness.consents.valid_days", "enrolment.attempts", "extra",
 	} {
@@ -285,6 +298,7 @@ func TestDrugClasses(t *testing.T) {
 }
 
 func FuzzParseFacts(f *testing.F) {
+	f.Add([]byte("[{\"fact\":\"\\n\"}]"))
 	f.Add([]byte(everyKind))
 	f.Add([]byte(`[` + cycle + `]`))
 	f.Add([]byte(`[{"fact":"hcg","at":"2026-04-01T08:10","iu_per_l":1e300}]`))
@@ -335,7 +349,9 @@ func FuzzParsePolicy(f *testing.F) {
 }
 
 func FuzzParseProtocol(f *testing.F) {
-	f.Add(stimulated)
+	for _, name := range []string{"stimulated.yaml", "natural.yaml", "programmed.yaml"} {
+		f.Add(mustRead(name))
+	}
 	f.Add([]byte("protocol: x\nrows: [{rule: a, step: trigger, anchor: cycle_day_one, count: cycle_day, from: 2, preferred: 3, to: 4, fit: evening, with: transfer, phrase: x}]"))
 	p := DefaultPolicy()
 	p.Windows = nil

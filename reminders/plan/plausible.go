@@ -49,6 +49,9 @@ func (f Fact) plausible() error {
 	if err := f.badBlood(); err != nil {
 		return err
 	}
+	if why, do := f.badFindings(); why != "" {
+		return refuse(f, why, do)
+	}
 	return f.badOrder()
 }
 
@@ -75,7 +78,7 @@ func (f Fact) badWord() (why, do string) {
 
 // visitSteps are the steps for which she comes to the clinic.
 var visitSteps = []string{string(Baseline), string(Monitoring), string(Transfer), string(HCGFirst),
-	string(HCGRepeat), string(OBUltrasound), string(FollowUp)}
+	string(HCGRepeat), string(HCGDay4), string(HCGDay7), string(Call), string(OBUltrasound), string(FollowUp)}
 
 func (f Fact) badNumber() (why, do string) {
 	checks := []struct {

@@ -27,7 +27,9 @@ type Policy struct {
 	Messages  Messages           `yaml:"messages"`
 	Triage    Triage             `yaml:"triage"`
 	Readiness map[string]Readied `yaml:"readiness"`
-	Enrolment Enrolment          `yaml:"enrolment"`
+	// Handover is what goes to obstetrics when care is handed over.
+	Handover  map[string]HandedItem `yaml:"handover"`
+	Enrolment Enrolment             `yaml:"enrolment"`
 }
 
 // Clinic is who the patient is dealing with.
@@ -122,9 +124,12 @@ type HCGPolicy struct {
 // modified natural cycles, with a lining from 7 mm and progesterone under 1.5
 // ng/mL); lining, Liu 2018, Hum Reprod 33:1883; LH, PMC7822991. Growth: natural 1
 // to 1.5 mm a day, PMID 38609793; stimulated 1.69, Baerwald 2009, Fertil Steril
-// 91:440, from memory, beside 1.5 to 2, common practice. Growth of the lining, the
-// spread of a measurement and the number of follicles that are too many: common
-// practice, no source.
+// 91:440, from memory, beside 1.5 to 2, common practice; the lining 0.5 before the
+// trigger, Rabinowitz 1986, Fertil Steril 45:824. The spread of a measurement: of a
+// follicle 1.0 mm between one and three directions, Duijkers 2004, Eur J Obstet
+// Gynecol Reprod Biol 117:60; of a lining 0.7 mm, from a repeatability of up to 1.9
+// mm, Ultrasound Obstet Gynecol 2002;20:486 (after the menopause). The spread of the
+// rates, and how many follicles are too many: common practice, no source.
 type TriggerPolicy struct {
 	LeadMM   float64 `yaml:"lead_mm"`
 	LiningMM float64 `yaml:"lining_mm"`
@@ -170,6 +175,9 @@ type Messages struct {
 	// how long before it, once more.
 	VisitEvening civil.TimeOfDay `yaml:"visit_evening"`
 	VisitBefore  time.Duration   `yaml:"visit_before"`
+	// CallTimes are the times of day that she may choose from for the call with the
+	// result of her first test; none: she is not asked.
+	CallTimes []civil.TimeOfDay `yaml:"call_times"`
 	// TriggerBefore is how long before the trigger she is reminded.
 	TriggerBefore time.Duration `yaml:"trigger_before"`
 	// PeriodConfirm is how long a reported day one waits for its confirmation
@@ -240,6 +248,12 @@ type Readied struct {
 	ValidDays int `yaml:"valid_days"`
 }
 
+// HandedItem is one item of the checklist for the hand-over to obstetrics.
+type HandedItem struct {
+	// Required: without it the hand-over is not complete.
+	Required bool `yaml:"required"`
+}
+
 // Enrolment is how a patient joins.
 type Enrolment struct {
 	CodeValid time.Duration `yaml:"code_valid"`
@@ -270,6 +284,9 @@ func DefaultPolicy() Policy {
 func ParsePolicy(b []byte) (Policy, error) {
 	p := DefaultPolicy()
 	fs := strict(b, &p)
+	for i := range p.Protocols {
+		p.Protocols[i].expand(fmt.Sprintf("protocols[%d].", i), &fs)
+	}
 	// A field of a wrong type has kept the default, which is sound, so the
 	// other rules can be checked all the same.
 	p.check(&fs)

@@ -178,6 +178,11 @@ func (p Policy) checkMessages(fs *Faults) {
 	if m.ReadBackAgain >= m.ReadBackWithin {
 		fs.add("messages.read_back_again", m.ReadBackAgain, "must be shorter than read_back_within")
 	}
+	for i, t := range m.CallTimes {
+		if t < civil.MustTime("07:00") || t > civil.MustTime("21:00") || i > 3 {
+			fs.add(fmt.Sprintf("messages.call_times[%d]", i), t, "must be at most four times of day from 07:00 to 21:00")
+		}
+	}
 	within(fs, "messages.retention_days", m.RetentionDays, 1, 3650)
 	for _, c := range drugClasses {
 		p.checkDeadline(fs, c)

@@ -32,12 +32,15 @@ func anyCycle(t *rapid.T, p Policy) ([]Fact, time.Time) {
 	}
 	flip := func(what string) bool { return rapid.Bool().Draw(t, what) }
 
+	if flip("protocol chosen") {
+		put(Fact{Kind: ProtocolChosen, On: one.AddDays(-3), Protocol: rapid.SampledFrom(p.ProtocolNames()).Draw(t, "protocol")})
+	}
 	put(Fact{Kind: PeriodStart, At: one.At(civil.TimeOfDay(rapid.IntRange(0, 1019).Draw(t, "flow")), p.Location())})
 	if flip("looked") {
 		put(Fact{Kind: BaselineFound, On: on(0, 5, "baseline"), Decision: rapid.SampledFrom([]Decision{Start, Rescan, Cancel}).Draw(t, "decision")})
 	}
 	if flip("tablets") {
-		put(Fact{Kind: OrderGiven, Drug: rapid.SampledFrom([]string{"letrozole", "menotropin"}).Draw(t, "drug"), Dose: 5, Unit: "mg",
+		put(Fact{Kind: OrderGiven, Drug: rapid.SampledFrom([]string{"letrozole", "menotropin", "estradiol", "progesterone"}).Draw(t, "drug"), Dose: 5, Unit: "mg",
 			Times: []civil.TimeOfDay{1200}, From: on(1, 6, "first dose"),
 			Stop: rapid.SampledFrom([]Stop{{AfterDoses: 5}, {AfterDays: 7}, {AtTrigger: true}, {UntilOrder: true}}).Draw(t, "stop")})
 	}
@@ -83,10 +86,34 @@ func anyCycle(t *rapid.T, p Policy) ([]Fact, time.Time) {
 			viable := rapid.SampledFrom([]*bool{nil, new(bool), ptr(true)}).Draw(t, "viable")
 			put(Fact{Kind: OBScan, On: transfer.AddDays(rapid.IntRange(18, 35).Draw(t, "ultrasound on")), Viable: viable})
 		}
+		out = append(out, pathFacts(t, transfer, civil.DateOf(asOf), len(out))...)
 	} else if flip("cancelled") {
 		put(Fact{Kind: Cancelled, On: on(1, 25, "cancelled on"), Reason: "thin lining"})
 	}
 	return out, asOf
+}
+
+// pathFacts are what may be found and done after a positive test.
+func pathFacts(t *rapid.T, transfer, today civil.Date, n int) []Fact {
+	var out []Fact
+	put := func(what string, f Fact) {
+		if rapid.Bool().Draw(t, what) && !f.day().After(today) {
+			f.ID = fmt.Sprintf("p%d-%d", n, len(out))
+			out = append(out, f)
+		}
+	}
+	day := func(what string) civil.Date { return transfer.AddDays(rapid.IntRange(16, 60).Draw(t, what)) }
+	site := rapid.SampledFrom(sites).Draw(t, "site")
+	scan := Fact{Kind: OBScan, On: transfer.AddDays(rapid.IntRange(36, 50).Draw(t, "site on")), Site: site}
+	if site != NothingSeen && rapid.Bool().Draw(t, "measured") {
+		scan.CRLMM, scan.Heartbeat = ptr(rapid.Float64Range(1, 30).Draw(t, "crl")), ptr(rapid.Bool().Draw(t, "heartbeat"))
+	}
+	put("placed", scan)
+	put("concluded", Fact{Kind: Concluded, On: day("concluded on"), Path: rapid.SampledFrom(Paths()).Draw(t, "path")})
+	put("treated", Fact{Kind: Methotrexate, On: day("methotrexate on")})
+	put("handed over", Fact{Kind: HandedOver, On: day("handed over on")})
+	put("rh known", Fact{Kind: Rhesus, On: transfer, Rh: RhNegative})
+	return out
 }
 
 func luteal(t *rapid.T, transfer civil.Date, n int) []Fact {

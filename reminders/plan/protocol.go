@@ -1,8 +1,9 @@
 package plan
 
 import (
-	_ "embed"
+	"embed"
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 )
@@ -14,21 +15,27 @@ type StepName string
 const (
 	Baseline           StepName = "baseline"
 	Stimulation        StepName = "stimulation"
+	LiningEstrogen     StepName = "estrogen"
 	Monitoring         StepName = "monitoring"
+	Surge              StepName = "surge"
 	Trigger            StepName = "trigger"
 	LutealEstrogen     StepName = "luteal_estrogen"
 	LutealProgesterone StepName = "luteal_progesterone"
 	Transfer           StepName = "transfer"
 	HCGFirst           StepName = "hcg_first"
 	HCGRepeat          StepName = "hcg_repeat"
+	HCGDay4            StepName = "hcg_day_4"
+	HCGDay7            StepName = "hcg_day_7"
+	Call               StepName = "call"
 	OBUltrasound       StepName = "ob_ultrasound"
 	LutealEnd          StepName = "luteal_end"
+	Handover           StepName = "handover"
 	FollowUp           StepName = "follow_up"
 )
 
 // StepNames has every step in listing order.
-var StepNames = []StepName{Baseline, Stimulation, Monitoring, Trigger, LutealEstrogen,
-	LutealProgesterone, Transfer, HCGFirst, HCGRepeat, OBUltrasound, LutealEnd, FollowUp}
+var StepNames = []StepName{Baseline, Stimulation, LiningEstrogen, Monitoring, Surge, Trigger, LutealEstrogen,
+	LutealProgesterone, Transfer, HCGFirst, HCGRepeat, HCGDay4, HCGDay7, Call, OBUltrasound, LutealEnd, Handover, FollowUp}
 
 // Fit is the rule by which a step finds its day.
 type Fit string
@@ -42,6 +49,8 @@ const (
 	FitCourse  Fit = "course"
 	FitStart   Fit = "start"
 	FitEnd     Fit = "end"
+	FitDated   Fit = "dated"
+	FitAwaited Fit = "awaited"
 )
 
 // Count is what the numbers of a window count.
@@ -63,12 +72,19 @@ const (
 	WhenSurge      Condition = "surge"
 	WhenTablets    Condition = "tablets"
 	WhenInjections Condition = "injections"
+	WhenBoth       Condition = "both"
 	WhenRescan     Condition = "rescan"
 	WhenUnclear    Condition = "unclear"
 	WhenPoorRise   Condition = "poor_rise"
 	WhenNegative   Condition = "negative"
 	WhenLost       Condition = "lost"
 	WhenUncertain  Condition = "uncertain_scan"
+	WhenOngoing    Condition = "ongoing"
+	WhenUnknown    Condition = "unknown_location"
+	WhenFollowed   Condition = "followed"
+	WhenEctopic    Condition = "ectopic"
+
+	WhenMethotrexate Condition = "methotrexate"
 )
 
 // The anchors that are no steps.
@@ -78,14 +94,18 @@ const (
 	anchorLast       = "last"
 	anchorLastHCG    = "last_hcg"
 	anchorInjections = "injection_doses"
+	anchorPath       = "path"
+	anchorFollowed   = "followed"
+
+	anchorMethotrexate = "methotrexate"
 )
 
 var (
-	fits       = []Fit{FitClinic, FitPair, FitLab, FitEvening, FitCourse, FitStart, FitEnd}
+	fits       = []Fit{FitClinic, FitPair, FitLab, FitEvening, FitCourse, FitStart, FitEnd, FitDated, FitAwaited}
 	counts     = []Count{CountCycleDay, CountDays, CountGestation, CountEmbryo}
-	conditions = []Condition{WhenSurge, WhenTablets, WhenInjections, WhenRescan, WhenUnclear,
-		WhenPoorRise, WhenNegative, WhenLost, WhenUncertain}
-	factAnchors = []string{anchorDayOne, anchorSurge, anchorLast, anchorLastHCG, anchorInjections}
+	conditions = []Condition{WhenSurge, WhenTablets, WhenInjections, WhenBoth, WhenRescan, WhenUnclear,
+		WhenPoorRise, WhenNegative, WhenLost, WhenUncertain, WhenOngoing, WhenUnknown, WhenFollowed, WhenEctopic, WhenMethotrexate}
+	factAnchors = []string{anchorDayOne, anchorSurge, anchorLast, anchorLastHCG, anchorInjections, anchorPath, anchorFollowed, anchorMethotrexate}
 )
 
 // Window is when a step may fall, in the count of its rule. ByEmbryoDay gives
@@ -117,6 +137,11 @@ type Rule struct {
 	PassedBy    []FactKind  `yaml:"passed_by"`
 	DroppedWhen []Condition `yaml:"dropped_when"`
 	Phrase      string      `yaml:"phrase"`
+	// Include stands for the rows of an embedded file; such a row says nothing
+	// else.
+	Include string `yaml:"include"`
+
+	at string // where it stands in its file, for faults
 }
 
 // window is the rule's own window.
@@ -125,13 +150,36 @@ func (r Rule) window() Window { return Window{r.From, r.Preferred, r.To, r.ByEmb
 // Protocol is the table of steps of one kind of cycle.
 type Protocol struct {
 	Name string `yaml:"protocol"`
-	Rows []Rule `yaml:"rows"`
+	// Explains says in a sentence or two what kind of cycle it is.
+	Explains string `yaml:"explains"`
+	Rows     []Rule `yaml:"rows"`
 }
 
-//go:embed stimulated.yaml
-var stimulated []byte
+//go:embed stimulated.yaml natural.yaml programmed.yaml after_transfer.yaml
+var tableFiles embed.FS
 
-var protocols = mustProtocols(stimulated)
+// shared are the rows that a table takes in by the name of their file.
+var shared = map[string][]Rule{"after_transfer": mustRows("after_transfer.yaml")}
+
+var protocols = mustProtocols(mustRead("stimulated.yaml"), mustRead("natural.yaml"), mustRead("programmed.yaml"))
+
+func mustRead(name string) []byte {
+	b, err := tableFiles.ReadFile(name)
+	if err != nil {
+		panic("the embedded tables: " + err.Error())
+	}
+	return b
+}
+
+func mustRows(name string) []Rule {
+	var file struct {
+		Rows []Rule `yaml:"rows"`
+	}
+	if err := Strict(mustRead(name), &file); err != nil {
+		panic(name + ": " + err.Error())
+	}
+	return file.Rows
+}
 
 func mustProtocols(files ...[]byte) []Protocol {
 	var out []Protocol
@@ -168,10 +216,17 @@ func (p Policy) tables() []Protocol {
 	return out
 }
 
-// Protocol is the table that the policy plans by.
-func (p Policy) Protocol() (Protocol, bool) {
+// ProtocolNames are the tables that a cycle may be planned by, the policy's own
+// first.
+func (p Policy) ProtocolNames() []string { return protocolNames(p.tables()) }
+
+// Protocol is the table that the policy plans by where no fact chooses another.
+func (p Policy) Protocol() (Protocol, bool) { return p.ProtocolNamed(p.Calendar.Protocol) }
+
+// ProtocolNamed is the table of that name.
+func (p Policy) ProtocolNamed(name string) (Protocol, bool) {
 	tables := p.tables()
-	i := slices.Index(protocolNames(tables), p.Calendar.Protocol)
+	i := slices.Index(protocolNames(tables), name)
 	if i < 0 {
 		return Protocol{}, false
 	}
@@ -183,11 +238,33 @@ func (p Policy) Protocol() (Protocol, bool) {
 func ParseProtocol(b []byte) (Protocol, error) {
 	var p Protocol
 	fs := strict(b, &p)
+	p.expand("", &fs)
 	p.check("", &fs)
 	if err := fs.Or(); err != nil {
 		return Protocol{}, err
 	}
 	return p, nil
+}
+
+// expand puts the rows of other files where a row includes them.
+func (p *Protocol) expand(prefix string, fs *Faults) {
+	var rows []Rule
+	for i, r := range p.Rows {
+		r.at = fmt.Sprintf("%srows[%d]", prefix, i)
+		if r.Include == "" {
+			rows = append(rows, r)
+			continue
+		}
+		more, known := shared[r.Include]
+		if alone := (Rule{Include: r.Include, at: r.at}); !known || !reflect.DeepEqual(r, alone) {
+			fs.add(r.at+".include", r.Include, "must be the only word of its row and one of "+strings.Join(sortedKeys(shared), ", "))
+		}
+		for _, m := range more {
+			m.at = r.at + "." + m.Rule
+			rows = append(rows, m)
+		}
+	}
+	p.Rows = rows
 }
 
 // check notes what is wrong with a table; prefix leads the names of its fields.
@@ -200,8 +277,8 @@ func (p Protocol) check(prefix string, fs *Faults) {
 	}
 	seen := map[string]bool{}
 	planned := map[StepName]bool{}
-	for i, r := range p.Rows {
-		path := fmt.Sprintf("%srows[%d]", prefix, i)
+	for _, r := range p.Rows {
+		path := r.at
 		if r.Rule == "" || seen[r.Rule] {
 			fs.add(path+".rule", r.Rule, "must be a name that no other row has")
 		}
@@ -233,10 +310,10 @@ func (r Rule) check(path string, planned map[StepName]bool, fs *Faults) {
 	if !slices.Contains(factAnchors, r.Anchor) && !planned[StepName(r.Anchor)] {
 		fs.add(path+".anchor", quoted(r.Anchor), "must be a step of an earlier row or one of "+strings.Join(factAnchors, ", "))
 	}
-	if (r.Fit == FitPair || r.Fit == FitEvening) && !slices.Contains(StepNames, r.With) {
+	if (r.Fit == FitPair || r.Fit == FitEvening || r.Fit == FitDated) && !slices.Contains(StepNames, r.With) {
 		fs.add(path+".with", quoted(string(r.With)), "must name the step that is fitted together with this one")
 	}
-	if ordered := r.Fit == FitCourse || r.Fit == FitStart || r.Fit == FitEnd; ordered && len(r.Drugs) == 0 {
+	if ordered := r.Fit == FitCourse || r.Fit == FitStart || r.Fit == FitDated || r.Fit == FitEnd; ordered && len(r.Drugs) == 0 {
 		fs.add(path+".drugs", "nothing", "must list the drug classes, since "+string(r.Fit)+" follows their orders")
 	}
 	r.window().check(path, r.Count, fs)

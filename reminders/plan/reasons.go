@@ -42,10 +42,20 @@ func anchorWords(anchor string) string {
 		return "the last look"
 	case anchorLastHCG:
 		return "the last hCG"
+	case anchorPath:
+		return "the finding"
+	case anchorFollowed:
+		return "the last look"
+	case anchorMethotrexate:
+		return "methotrexate"
 	case anchorInjections:
 		return "the last of the first injections"
-	case anchorSurge:
+	case anchorSurge, string(Surge):
 		return "the LH surge"
+	case string(LiningEstrogen):
+		return "the first day of estrogen"
+	case string(LutealProgesterone):
+		return "the first day of progesterone"
 	case string(HCGFirst):
 		return "the first hCG"
 	case string(OBUltrasound):
@@ -80,7 +90,7 @@ func (b *builder) eveningReason(f found, want, on civil.Date) Reason {
 	if on == want {
 		return b.countReason("fits", f, on)
 	}
-	transfer := want.AddDays(b.transferOffset())
+	transfer := want.AddDays(b.transferOffset(Trigger))
 	return b.countReason("evening_moved", f, on, "wanted", b.label(f, want), "transfer", transfer.String(),
 		"weekday", transfer.Weekday().String(), "closed", b.room.labClosed(transfer))
 }
@@ -122,6 +132,7 @@ func findings(f Fact) []Reason {
 		say("lead follicle", &lead, "mm")
 	}
 	say("lining", f.LiningMM, "mm")
+	what = append(what, f.Placed()...)
 	if f.Pattern != "" {
 		what = append(what, string(f.Pattern))
 	}

@@ -1,7 +1,9 @@
 package plan
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 
 	"handrail.example/reminders/civil"
 )
@@ -12,6 +14,39 @@ func (b *builder) window(r Rule) Window {
 		return w
 	}
 	return r.window()
+}
+
+// Words says in English when a row of a table plans its step, by the windows of p.
+func (r Rule) Words(p Policy) string {
+	w, set := p.Windows[r.Rule]
+	if !set {
+		w = r.window()
+	}
+	text := r.countWords(w)
+	if r.When != "" {
+		text += ", when " + strings.ReplaceAll(string(r.When), "_", " ")
+	}
+	if r.Ordered {
+		text += ", only where ordered"
+	}
+	return text
+}
+
+func (r Rule) countWords(w Window) string {
+	anchor := anchorWords(r.Anchor)
+	days := fmt.Sprintf("%d to %d", w.From, w.To)
+	if w.From == w.To {
+		days = fmt.Sprint(w.From)
+	}
+	switch r.Count {
+	case CountCycleDay:
+		return "cycle day " + days
+	case CountGestation:
+		return fmt.Sprintf("%dw%dd to %dw%dd of gestation", w.From/7, w.From%7, w.To/7, w.To%7)
+	case CountEmbryo:
+		return fmt.Sprintf("%d days after %s for a day-5 embryo, %d for day 3, %d for day 6", w.ByEmbryoDay[5], anchor, w.ByEmbryoDay[3], w.ByEmbryoDay[6])
+	}
+	return days + " days after " + anchor
 }
 
 // found is a rule that counts, with the days that it gives.
@@ -92,6 +127,13 @@ func (b *builder) anchor(r Rule) (span, bool) {
 			return span{}, false
 		}
 		return settled(civil.DateOf(b.values[len(b.values)-1].At)), true
+	case anchorPath:
+		return settled(b.way.on), b.way.path != ""
+	case anchorFollowed:
+		d := b.followedFrom()
+		return settled(d), !d.IsZero()
+	case anchorMethotrexate:
+		return settled(b.mtx.On), !b.mtx.On.IsZero()
 	case anchorInjections:
 		d := b.injectionDay()
 		return settled(d), !d.IsZero()

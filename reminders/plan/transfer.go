@@ -2,6 +2,7 @@ package plan
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -16,7 +17,7 @@ func (b *builder) planTrigger(name StepName) {
 	switch {
 	case b.given || b.ordered:
 		b.fixedTrigger(&s)
-	case ok:
+	case ok && !f.rule.Ordered:
 		b.expectTrigger(&s, f)
 	default:
 		return
@@ -24,10 +25,15 @@ func (b *builder) planTrigger(name StepName) {
 	b.passed(&s, f.rule)
 	b.add(s)
 	b.anchors[name] = span{s.From, s.base, s.To}
-	if b.measured && !b.transferred {
+	b.checkSurge(s)
+}
+
+// checkSurge notes how an LH surge and the trigger stand to each other.
+func (b *builder) checkSurge(s Step) {
+	if b.measured && b.conditions[WhenSurge] && !b.ordered && !b.transferred {
 		b.conflict(s, because("surge_measured", "on", b.surge.On.String(), "value", fmt.Sprint(*b.surge.LH), "limit", fmt.Sprint(b.pol.Trigger.LHSurge)))
 	}
-	if b.surged && b.triggered().IsZero() && !b.transferred {
+	if b.surged && !b.measured && b.triggered().IsZero() && !b.transferred {
 		b.conflict(s, because("surge_before_trigger", "on", b.surge.On.String()))
 	}
 	if b.surged && b.ordered && !b.given && b.conditions[WhenSurge] && !b.transferred {
@@ -115,13 +121,14 @@ func (b *builder) expectTrigger(s *Step, f found) {
 // eveningWorks reports whether a trigger on d leads to a transfer day with room.
 // Where the transfer counts from a surge every evening does, or none.
 func (b *builder) eveningWorks(d civil.Date) bool {
-	return b.conditions[WhenSurge] || b.room.labClosed(d.AddDays(b.transferOffset())) == ""
+	return b.conditions[WhenSurge] || b.room.labClosed(d.AddDays(b.transferOffset(Trigger))) == ""
 }
 
-// transferOffset is how many days after the trigger the transfer falls.
-func (b *builder) transferOffset() int {
+// transferOffset is how many days after a step the transfer falls that counts
+// from it.
+func (b *builder) transferOffset(from StepName) int {
 	for _, r := range b.proto.Rows {
-		if r.Step == Transfer && r.Anchor == string(Trigger) && r.Count == CountEmbryo {
+		if r.Step == Transfer && r.Anchor == string(from) && r.Count == CountEmbryo {
 			return b.window(r).ByEmbryoDay[b.embryoDay]
 		}
 	}
@@ -208,19 +215,30 @@ func (b *builder) settleTransfer(s *Step, f found, ok bool) {
 		return
 	}
 	s.base = f.days.on
-	if b.room.labClosed(s.base) == "" {
+	suits := func(d civil.Date) bool { return b.room.labClosed(d) == "" }
+	switch {
+	case suits(s.base):
 		s.On = s.base
+	case f.rule.Anchor == string(Surge) && !f.anchor.firm():
+		// The surge is only guessed; nothing is wrong before it has come.
+		s.On = nearest(s.From, s.base, s.To, suits)
+		s.Reasons = append(s.Reasons, because("transfer_awaited", "on", s.base.String(), "weekday", s.base.Weekday().String(), "closed", b.room.labClosed(s.base)))
 	}
 	s.Status = b.byDay(*s)
-	if s.On.IsZero() {
-		b.conflict(*s, b.labReason(s.base), b.eveningsFor()...)
+	if f.rule.Anchor == string(Surge) && !f.anchor.firm() && !b.today.After(s.To) {
+		s.Status = Projected
 	}
+	if s.On.IsZero() {
+		b.conflict(*s, b.labReason(s.base, f), b.otherDays(f)...)
+		return
+	}
+	s.base = s.On
 }
 
 // checkTransfer notes an unusual day of a transfer that is booked or done.
 func (b *builder) checkTransfer(s Step, f found, ok bool) {
 	if why := b.room.labClosed(s.On); why != "" && !(s.Status == Done && why == closedFull) {
-		b.conflict(s, b.labReason(s.On), b.eveningsFor()...)
+		b.conflict(s, b.labReason(s.On, f), b.otherDays(f)...)
 	}
 	if ok && f.days.from == f.days.to && s.On != f.days.on {
 		b.conflict(s, because("transfer_unusual", "on", s.On.String(), "age", fmt.Sprint(b.embryoDay),
@@ -232,26 +250,128 @@ func (b *builder) checkTransfer(s Step, f found, ok bool) {
 	}
 }
 
-func (b *builder) labReason(d civil.Date) Reason {
+func (b *builder) labReason(d civil.Date, f found) Reason {
 	code := "lab_closed"
-	switch {
+	switch start := f.rule.Anchor == string(LutealProgesterone); {
+	case start && b.started():
+		code = "lab_closed_started"
+	case start:
+		code = "lab_closed_start"
 	case b.given || b.transferred:
 		code = "lab_closed_given"
-	case b.conditions[WhenSurge]:
+	case b.conditions[WhenSurge] || f.rule.Anchor == string(Surge):
 		code = "lab_closed_surge"
 	}
 	return because(code, "on", d.String(), "weekday", d.Weekday().String(), "closed", b.room.labClosed(d))
 }
 
-// eveningsFor are the other evenings while the trigger can still be moved.
-func (b *builder) eveningsFor() []civil.Date {
-	if b.given || b.transferred {
+// otherDays are the days to which what the transfer counts from could still be
+// moved: other evenings of the trigger, other first days of progesterone.
+func (b *builder) otherDays(f found) []civil.Date {
+	if f.rule.Anchor == string(LutealProgesterone) {
+		return b.otherStarts(f.anchor.on)
+	}
+	if b.given || b.transferred || f.rule.Anchor == string(Surge) {
 		return nil
 	}
 	if b.ordered {
 		return b.evenings(b.triggered())
 	}
 	return b.evenings(b.anchors[Trigger].on)
+}
+
+// started reports whether progesterone of the protocol has begun.
+func (b *builder) started() bool {
+	return b.transferred || slices.ContainsFunc(b.orders, func(c course) bool {
+		return c.class == Progesterone && !c.never() && !c.first.At(c.fact.Times[0], b.pol.Location()).After(b.asOf)
+	})
+}
+
+// otherStarts are the first days of progesterone around an intended one that lead to
+// a transfer day with room; none once it has begun.
+func (b *builder) otherStarts(around civil.Date) []civil.Date {
+	if b.started() {
+		return nil
+	}
+	var out []civil.Date
+	for n := -b.pol.Calendar.EveningsEitherSide; n <= b.pol.Calendar.EveningsEitherSide; n++ {
+		if d := around.AddDays(n); !d.Before(b.today) && b.startWorks(d) {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// startWorks reports whether progesterone from d leads to a transfer day with room.
+func (b *builder) startWorks(d civil.Date) bool {
+	return b.room.labClosed(d.AddDays(b.transferOffset(LutealProgesterone))) == ""
+}
+
+// expectStart finds the first day of progesterone nearest to the usual one that
+// leads to a transfer day with room, not before a scan that took place or is booked.
+func (b *builder) expectStart(s *Step, f found) Reason {
+	want := s.On
+	if look, ok := b.anchors[Monitoring]; ok && look.firm() && look.on.After(want) {
+		want = look.on
+	}
+	if want.After(s.To) {
+		s.To = want
+	}
+	s.On = nearest(s.From, want, s.To, b.startWorks)
+	switch {
+	case s.On.IsZero():
+		s.On = want
+		b.conflict(*s, because("no_start", "from", s.From.String(), "to", s.To.String()))
+	case s.On != want:
+		transfer := want.AddDays(b.transferOffset(LutealProgesterone))
+		return b.countReason("start_moved", f, s.On, "wanted", b.label(f, want), "transfer", transfer.String(),
+			"weekday", transfer.Weekday().String(), "closed", b.room.labClosed(transfer))
+	}
+	return b.countReason("counted", f, s.On)
+}
+
+// planAwaited makes the row of what nobody plans: the LH surge.
+func (b *builder) planAwaited(name StepName) {
+	f, ok := b.rule(name)
+	s := Step{Key: string(name) + "/1", Name: name, Rule: f.rule.Rule, Phrase: f.rule.Phrase}
+	came, done := b.l.one(f.rule.Fact)
+	switch {
+	case done:
+		s.From, s.On, s.To, s.firm, s.Status = came.day(), came.day(), came.day(), true, Done
+		s.Reasons = append(s.Reasons, b.doneReason(mark{on: s.On}))
+	case ok:
+		s.From, s.On, s.To = f.days.from, f.days.on, f.days.to
+		s.Reasons = append(s.Reasons, b.countReason("counted", f, s.On), because("awaited"))
+		s.Status = Projected
+		if b.today.After(s.To) {
+			s.Status = Missed
+		}
+		b.passed(&s, f.rule)
+	default:
+		return
+	}
+	s.base = s.On
+	b.add(s)
+	b.anchors[name] = span{s.From, s.On, s.To}
+}
+
+// checkProtocol notes what was entered and has no place in the protocol: the wrong
+// one may have been chosen.
+func (b *builder) checkProtocol() {
+	has := func(fits func(Rule) bool) bool { return slices.ContainsFunc(b.proto.Rows, fits) }
+	for _, k := range []FactKind{LHSurge, TriggerOrder, TriggerGiven} {
+		f, ok := b.l.one(k)
+		if !ok || has(func(r Rule) bool { return r.Anchor == anchorSurge && k == LHSurge || r.Step == Trigger && k != LHSurge }) {
+			continue
+		}
+		b.conflict(Step{Name: Transfer}, because("not_in_protocol", "fact", string(k), "on", f.day().String(), "protocol", b.proto.Name))
+	}
+	for _, c := range b.orders {
+		if c.class == OtherDrug || c.class == TriggerDrug || has(func(r Rule) bool { return r.Fit != FitEnd && slices.Contains(r.Drugs, c.class) }) {
+			continue
+		}
+		b.conflict(Step{Name: Transfer}, because("order_not_in_protocol", "drug", c.fact.Drug, "from", c.first.String(), "protocol", b.proto.Name))
+	}
 }
 
 // isHCG reports whether a trigger drug is hCG, so that a blood test would find

@@ -40,8 +40,12 @@ func (b *builder) openDrawn(add addOpen) {
 	}
 }
 
-// openHomeLH: after a positive test at home somebody sees to blood and a scan by
-// the close of the day, or of the next open one.
+// beforeClosing is how long before the clinic closes somebody must be at it: common
+// practice, no source.
+const beforeClosing = time.Hour
+
+// openHomeLH: after a positive test at home somebody sees to blood and a scan before
+// the clinic closes on that day, or on the next open one.
 func (b *builder) openHomeLH(add addOpen) {
 	if b.given || b.transferred || b.surged {
 		return
@@ -54,7 +58,7 @@ func (b *builder) openHomeLH(add addOpen) {
 		for n := 0; n < 14 && b.room.clinicClosed(day) != ""; n++ {
 			day = day.AddDays(1)
 		}
-		add("home_lh/"+f.On.String(), Monitoring, b.evening(day), because("open_home_lh", "on", f.On.String()))
+		add("home_lh/"+f.On.String(), Monitoring, b.evening(day).Add(-beforeClosing), because("open_home_lh", "on", f.On.String()))
 	}
 }
 
@@ -71,10 +75,12 @@ func (b *builder) lookedSince(d civil.Date) bool {
 	return blood && scan
 }
 
-// thawFailed is the last thaw when no embryo survived it and none was transferred.
+// thawFailed is the last thaw when no embryo has survived any, and none was
+// transferred.
 func (b *builder) thawFailed() (Fact, bool) {
 	f, ok := b.l.last(Thawed)
-	return f, ok && !b.transferred && f.Survived != nil && *f.Survived == 0
+	survived := slices.ContainsFunc(b.l.of(Thawed), func(t Fact) bool { return t.Survived == nil || *t.Survived > 0 })
+	return f, ok && !b.transferred && !survived
 }
 
 // noEmbryo drops the transfer and what counts from it when no embryo survived the

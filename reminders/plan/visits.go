@@ -50,9 +50,35 @@ func (b *builder) shown(name StepName, r Rule) []Fact {
 	case name == HCGFirst:
 		return b.values[:min(1, len(b.values))]
 	case name == HCGRepeat:
-		return b.values[min(1, len(b.values)):]
+		return b.repeats()
+	case name == HCGDay4:
+		return oneOrNone(b.day4Value())
+	case name == HCGDay7:
+		return oneOrNone(b.day7Value())
 	}
 	return b.l.of(r.Fact)
+}
+
+func oneOrNone(f Fact, ok bool) []Fact {
+	if !ok {
+		return nil
+	}
+	return []Fact{f}
+}
+
+// repeats are the hCG values after the first, without those of methotrexate's days.
+func (b *builder) repeats() []Fact {
+	own := map[int64]bool{}
+	for _, f := range append(oneOrNone(b.day4Value()), oneOrNone(b.day7Value())...) {
+		own[f.At.Unix()] = true
+	}
+	var out []Fact
+	for _, f := range b.values[min(1, len(b.values)):] {
+		if !own[f.At.Unix()] {
+			out = append(out, f)
+		}
+	}
+	return out
 }
 
 // planVisits makes a row for each visit and each finding of a step, and one for
@@ -64,7 +90,7 @@ func (b *builder) planVisits(name StepName) {
 	for i, m := range marks {
 		b.planMark(name, i, m, home)
 	}
-	if ok && b.outstanding(name, marks, f) {
+	if ok && !f.rule.Ordered && b.outstanding(name, marks, f) {
 		b.planOpen(name, len(marks), f)
 	}
 }
@@ -144,9 +170,9 @@ func (b *builder) planMark(name StepName, i int, m mark, h home) {
 
 // checkMark notes what is unusual about a visit or a finding.
 func (b *builder) checkMark(s Step, m mark, h home, i int) {
-	if why := b.room.clinicClosed(m.on); why != "" {
+	if why := b.room.clinicClosed(m.on); why != "" && s.Name != Call {
 		b.conflict(s, because("on_closed_day", "on", m.on.String(), "weekday", m.on.Weekday().String(), "closed", why), b.instead(s)...)
-	} else if t := civil.TimeOfDayOf(m.at); !m.done && (t < b.pol.Opening.From || t >= b.pol.Opening.To) {
+	} else if t := civil.TimeOfDayOf(m.at); !m.done && s.Name != Call && (t < b.pol.Opening.From || t >= b.pol.Opening.To) {
 		b.conflict(s, because("outside_hours", "at", m.at.Format("2006-01-02 15:04"), "from", b.pol.Opening.From.String(), "to", b.pol.Opening.To.String()))
 	}
 	if i == h.index && h.known && (m.on.Before(s.From) || m.on.After(s.To)) {
@@ -166,8 +192,8 @@ func (b *builder) checkDraw(s Step, m mark) {
 		b.conflict(s, because("negative_too_early"))
 	}
 	i := slices.IndexFunc(b.values, func(f Fact) bool { return f.At.Equal(m.at) })
-	if i < 1 {
-		return
+	if i < 1 || b.conditions[WhenFollowed] || b.conditions[WhenMethotrexate] || b.resolved() {
+		return // values that are followed down come days apart
 	}
 	if between := m.at.Sub(b.values[i-1].At); between < b.pol.HCG.IntervalFrom || between > b.pol.HCG.IntervalTo {
 		b.conflict(s, because("interval_unusual", "hours", fmt.Sprintf("%.4g", between.Hours()),
@@ -236,6 +262,9 @@ func (b *builder) openDaysAround(w span) []civil.Date {
 
 // outstanding reports whether a visit of the step is still to be planned.
 func (b *builder) outstanding(name StepName, marks []mark, f found) bool {
+	if _, drawn := b.day7Value(); name == HCGRepeat && b.conditions[WhenMethotrexate] && !drawn {
+		return false // days 4 and 7 come first
+	}
 	if len(marks) == 0 {
 		return true
 	}
@@ -249,9 +278,9 @@ func (b *builder) outstanding(name StepName, marks []mark, f found) bool {
 	case Monitoring:
 		return last.on.Before(f.days.from)
 	case HCGRepeat:
-		return b.conditions[WhenUnclear] && !b.scannedAfter(last.on)
+		return b.conditions[WhenUnclear] && !b.scannedAfter(last.on) || b.conditions[WhenFollowed] || b.conditions[WhenUnknown]
 	case OBUltrasound:
-		return b.conditions[WhenUncertain]
+		return b.conditions[WhenUncertain] || b.conditions[WhenUnknown]
 	}
 	return false
 }

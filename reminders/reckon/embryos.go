@@ -79,6 +79,8 @@ type Caution struct {
 	Why plan.Reason
 	// Ask: a reason is asked for and kept with the entry.
 	Ask bool
+	// Check: it may be a slip of the pen, and is asked back.
+	Check bool
 	// Tell: somebody else sees it too.
 	Tell bool
 	// Source is where it comes from.

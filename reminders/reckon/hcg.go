@@ -319,7 +319,7 @@ func AskBack(p plan.Policy, facts []plan.Fact, f plan.Fact, now time.Time) []pla
 			out = append(out, r)
 		}
 	}
-	if last := s.Values; len(last) > 0 && last[len(last)-1].ID != f.ID && slices.ContainsFunc(last, func(v Value) bool { return v.ID == f.ID }) {
+	if last := s.Values; f.Replaces == "" && len(last) > 0 && last[len(last)-1].ID != f.ID && slices.ContainsFunc(last, func(v Value) bool { return v.ID == f.ID }) {
 		after := last[len(last)-1]
 		out = append(out, because(codeOutOfOrder, "at", f.At.In(p.Location()).Format("2006-01-02 15:04"), "after", after.At.Format("2006-01-02 15:04")))
 	}

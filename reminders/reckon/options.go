@@ -50,7 +50,7 @@ var usualEvening = civil.MustTime("21:30")
 func Weigh(p plan.Policy, facts []plan.Fact, r Reading, now time.Time, booked map[civil.Date]int) (Options, error) {
 	var o Options
 	past := until(facts, r.AsOf)
-	for _, f := range plan.Standing(past) {
+	for _, f := range past {
 		if f.Kind == plan.TriggerGiven || f.Kind == plan.Transferred || f.Kind == plan.Cancelled {
 			return o, nil
 		}
@@ -136,12 +136,11 @@ func evening(p plan.Policy, facts []plan.Fact, d civil.Date, now time.Time) (Eve
 // what was booked after it.
 func movable(facts []plan.Fact) []plan.Fact {
 	var out []plan.Fact
-	for _, f := range plan.Standing(facts) {
+	for _, f := range facts {
 		later := f.Kind == plan.Visit && (f.Step == plan.Transfer || f.Step == plan.HCGFirst || f.Step == plan.HCGRepeat)
 		if f.Kind == plan.TriggerOrder || later {
 			continue
 		}
-		f.Replaces = ""
 		out = append(out, f)
 	}
 	return out

@@ -83,6 +83,9 @@ func CautionsOnAllergy(facts []plan.Fact, allergen string) []Caution {
 			out = append(out, onAllergy(f, []string{allergen})...)
 		}
 	}
+	for i := range out {
+		out[i].Ask = false // an allergy is a finding, and saved in any case
+	}
 	return out
 }
 
@@ -163,7 +166,7 @@ func Lapses(items []Checked, today, transfer civil.Date) []Caution {
 		if transfer.IsZero() || c.Until.IsZero() || c.Until.Before(today) || !c.Until.Before(transfer) {
 			continue
 		}
-		out = append(out, Caution{Why: because(codeLapse, "item", c.Item, "until", c.Until.String(), "transfer", transfer.String())})
+		out = append(out, Caution{Tell: true, Why: because(codeLapse, "item", c.Item, "until", c.Until.String(), "transfer", transfer.String())})
 	}
 	return out
 }

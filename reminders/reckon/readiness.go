@@ -111,12 +111,13 @@ func Read(p plan.Policy, facts []plan.Fact, now time.Time) (Reading, error) {
 	return r, nil
 }
 
-// until leaves out what happened after a day; what was ordered or booked for
-// later was decided before, and stays.
+// until are the facts that stand without what happened after a day; what was
+// ordered or booked for later was decided before, and stays.
 func until(facts []plan.Fact, today civil.Date) []plan.Fact {
 	var out []plan.Fact
-	for _, f := range facts {
+	for _, f := range plan.Standing(facts) {
 		if !f.Happened() || !f.Day().After(today) {
+			f.Replaces = ""
 			out = append(out, f)
 		}
 	}

@@ -10,14 +10,23 @@ import (
 // under "why.".
 func Codes() []string {
 	return []string{
-		codeSurge, codeRising, codeProgesterone, codeHomeLH, codeLags, codeMany, codeLarge, codeSmaller, codeThin, codeNoForecast,
+		codeSurge, codeJudged, codeRising, codeProgesterone, codeHomeLH, codeLags, codeMany, codeLarge, codeSmaller, codeThin, codeNoForecast,
 		codeOtherLab, codeTooFast, codeTooSteep, codeHighEarly, codeOutOfOrder, codeInterval, codeNICEShort, codePlateau, codeBound,
 		codeAbove, codeNoLimit, codeNoAge, codeStrictly, codeAllergy, codeDose, codeCourse, codeLapse, codeNoBackup,
 	}
 }
 
+// SurgeCode is the reason of a surge in the blood, NICEShortCode that of samples
+// less than 48 hours apart; both stand in other places too.
+const SurgeCode, NICEShortCode = codeSurge, codeNICEShort
+
+// ForClinician are the cautions of a scan that a clinician sees at once. A lining that
+// lags waits for the decision that every scan asks for by the close of its day.
+var ForClinician = []string{codeProgesterone, codeMany, codeSmaller}
+
 const (
 	codeSurge        = "reckon_surge"
+	codeJudged       = "reckon_surge_judged"
 	codeRising       = "reckon_lh_rising"
 	codeProgesterone = "reckon_progesterone_up"
 	codeHomeLH       = "reckon_home_lh"
@@ -61,5 +70,14 @@ func because(code string, args ...string) plan.Reason {
 // num is a value as a person writes it, at most one decimal.
 func num(v float64) string { return strconv.FormatFloat(round(v, 10), 'f', -1, 64) }
 
-// Percent is a probability as a whole number of per cent.
-func Percent(p float64) string { return strconv.Itoa(int(round(100*p, 1))) }
+// Percent is a probability as a whole number of per cent; what rounds to none or
+// to all without being so is written as a bound.
+func Percent(p float64) string {
+	switch {
+	case p > 0 && p < 0.005:
+		return "<1"
+	case p < 1 && p > 0.995:
+		return ">99"
+	}
+	return strconv.Itoa(int(round(100*p, 1)))
+}

@@ -17,7 +17,7 @@ const collapse = 3
 
 // caution notes what a clinician weighs beside the criteria.
 func (r *Reading) caution(t plan.TriggerPolicy, facts []plan.Fact) {
-	r.cautionLH(t)
+	r.cautionLH(t, facts)
 	r.cautionHome(facts)
 	if p := r.criterion(Progesterone); p.State == NotMet {
 		r.add(codeProgesterone, "value", num(*p.Got), "limit", num(p.Want), "on", p.On.String())
@@ -35,7 +35,9 @@ func (r *Reading) add(code string, args ...string) {
 
 // cautionLH: an LH from the policy's figure on is a surge; one that has doubled
 // since the last blood test is on its way there (common practice, no source).
-func (r *Reading) cautionLH(t plan.TriggerPolicy) {
+// One that a person has judged to be none is said so; after the trigger it is the
+// trigger's own doing.
+func (r *Reading) cautionLH(t plan.TriggerPolicy, facts []plan.Fact) {
 	var last, before *Look
 	for i := range r.Looks {
 		if r.Looks[i].LH != nil {
@@ -44,11 +46,25 @@ func (r *Reading) cautionLH(t plan.TriggerPolicy) {
 	}
 	switch {
 	case last == nil:
+	case *last.LH >= t.LHSurge && r.Surge.IsZero():
+		if r.judged(facts, last.On) {
+			r.add(codeJudged, "value", num(*last.LH), "limit", num(t.LHSurge), "on", last.On.String())
+		}
 	case *last.LH >= t.LHSurge:
 		r.add(codeSurge, "value", num(*last.LH), "limit", num(t.LHSurge), "on", last.On.String())
 	case before != nil && *last.LH >= 2**before.LH:
 		r.add(codeRising, "value", num(*last.LH), "before", num(*before.LH), "limit", num(t.LHSurge), "on", last.On.String())
 	}
+}
+
+// judged reports whether a person has said that an LH up to a day is no surge.
+func (r *Reading) judged(facts []plan.Fact, on civil.Date) bool {
+	for _, f := range plan.Standing(facts) {
+		if f.Kind == plan.LHSurge && f.Counts != nil && !*f.Counts && !on.After(f.On) {
+			return true
+		}
+	}
+	return false
 }
 
 // cautionHome: a positive test at home asks for blood and a scan, and moves

@@ -248,3 +248,16 @@ func TestOptionsSideBySide(t *testing.T) {
 		t.Errorf("after a cancellation: %+v, %v", given, err)
 	}
 }
+
+// A scan that was dated a day late and corrected is read on its right day, also when
+// that day is looked back to.
+func TestACorrectionStandsOnItsOwnDay(t *testing.T) {
+	t.Parallel()
+	p, on := plan.DefaultPolicy(), civil.MustDate("2026-03-11")
+	late, right := scanOn(on.AddDays(1), 6.6, 16), scanOn(on, 6.6, 16)
+	late.ID, right.ID, right.Replaces = "late", "right", "late"
+	r := mustRead(t, p, cycle(p, on.AddDays(-10), late, right), on)
+	if len(r.Looks) != 1 || r.Looks[0].On != on {
+		t.Errorf("looks: %+v", r.Looks)
+	}
+}

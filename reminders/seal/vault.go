@@ -124,8 +124,8 @@ func (v *Vault) Chat(ctx context.Context, tx *store.Tx, p Person) (string, bool,
 // Ring is one person's key, to unseal several things with in one transaction. It
 // is not to be kept.
 type Ring struct {
+	key  []byte
 	box  box
-	mac  []byte // the key of her digests
 	chat []byte
 }
 
@@ -142,11 +142,8 @@ func (v *Vault) Ring(ctx context.Context, tx *store.Tx, p Person) (Ring, error) 
 	if err != nil {
 		return Ring{}, err
 	}
-	r := Ring{chat: row.Chat}
+	r := Ring{key: key, chat: row.Chat}
 	if r.box, err = newBox(key); err != nil {
-		return Ring{}, err
-	}
-	if r.mac, err = derive(key, "digest"); err != nil {
 		return Ring{}, err
 	}
 	tx.Kept()[p] = r
@@ -184,14 +181,25 @@ func (v *Vault) Open(ctx context.Context, tx *store.Tx, p Person, label string, 
 	return r.Open(label, sealed)
 }
 
+// digestOf is where the key of a person's digests is kept in a transaction.
+type digestOf Person
+
 // Digest tells whether two things sealed for p are the same without unsealing
 // either: sealing twice never gives the same bytes.
 func (v *Vault) Digest(ctx context.Context, tx *store.Tx, p Person, label string, plain []byte) ([]byte, error) {
+	if key, known := tx.Kept()[digestOf(p)].([]byte); known {
+		return digest(key, label, plain), nil
+	}
 	r, err := v.Ring(ctx, tx, p)
 	if err != nil {
 		return nil, err
 	}
-	return digest(r.mac, label, plain), nil
+	key, err := derive(r.key, "digest")
+	if err != nil {
+		return nil, err
+	}
+	tx.Kept()[digestOf(p)] = key
+	return digest(key, label, plain), nil
 }
 
 // Hash is the keyed hash by which something that must stay unreadable is found

@@ -255,6 +255,8 @@ CREATE INDEX staff_actions_of_patient ON staff_actions (patient_id);
 CREATE TRIGGER staff_actions_kept BEFORE UPDATE ON staff_actions BEGIN SELECT RAISE(ABORT, 'the record is only ever added to'); END;
 CREATE TRIGGER staff_actions_stay BEFORE DELETE ON staff_actions BEGIN SELECT RAISE(ABORT, 'the record is only ever added to'); END;
 CREATE INDEX cycles_of_patient ON cycles (patient_id);
+CREATE INDEX inbox_of_stranger ON inbox (chat_hash, received_at) WHERE sealed_for = 1;
+CREATE INDEX case_events_answered ON case_events (case_id) WHERE what = 'answered';
 CREATE TABLE credentials (
     staff_id  INTEGER PRIMARY KEY REFERENCES staff (id),
     password  TEXT NOT NULL,

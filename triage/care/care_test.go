@@ -52,7 +52,9 @@ func TestEveryActionAsksTheTable(t *testing.T) {
 		"finish": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
 			return w.care.Finish(ctx, tx, s, id, "lost")
 		},
-		"next": func(ctx context.Context, tx *store.Tx, s triage.Staff) error { return w.care.NextCycle(ctx, tx, s, id) },
+		"next": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			return w.care.NextCycle(ctx, tx, s, id, "", 0)
+		},
 		"told": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
 			return w.care.Told(ctx, tx, s, 1, triage.Phoned)
 		},
@@ -108,6 +110,10 @@ func TestEveryActionAsksTheTable(t *testing.T) {
 			_, err := w.care.Chart(ctx, tx, s, id)
 			return err
 		},
+		"sheet": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, err := w.care.Sheet(ctx, tx, s, id)
+			return err
+		},
 		"facts": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
 			_, err := w.care.Facts(ctx, tx, s, id)
 			return err
@@ -129,7 +135,7 @@ func TestEveryActionAsksTheTable(t *testing.T) {
 			return err
 		},
 		"a day's sheet": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
-			_, err := w.care.Sheet(ctx, tx, s, march(11))
+			_, err := w.care.DaySheet(ctx, tx, s, march(11))
 			return err
 		},
 		"tonight": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
@@ -418,7 +424,9 @@ func TestACycleIsClosedAndBegunByAPerson(t *testing.T) {
 		})
 	}
 	next := func() error {
-		return try(func(ctx context.Context, tx *store.Tx) error { return w.care.NextCycle(ctx, tx, w.quoy, w.patient.ID) })
+		return try(func(ctx context.Context, tx *store.Tx) error {
+			return w.care.NextCycle(ctx, tx, w.quoy, w.patient.ID, "", 0)
+		})
 	}
 	if err := finish("whatever"); !refusedAs(err, "no_ending") {
 		t.Errorf("an unknown ending: %v", err)

@@ -13,6 +13,7 @@ import (
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
+	"handrail.example/reminders/reckon"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
 	"handrail.example/triage/rules"
@@ -31,6 +32,8 @@ type Preview struct {
 	// Missing are the items of the checklist that her cycle still lacks, when the
 	// entry is its day one.
 	Missing []string
+	// Cautions are what stands against the entry, for a person to weigh.
+	Cautions []reckon.Caution
 	// ToTell is the case of a result that was saved and that whoever saved it
 	// must tell her; 0 for none.
 	ToTell int64
@@ -38,7 +41,8 @@ type Preview struct {
 	// more.
 	Settled []int64
 
-	after plan.Plan
+	after  plan.Plan
+	series reckon.Series
 }
 
 // Preview is what entering a fact would move. What cannot be true is a
@@ -75,9 +79,11 @@ func (c *Care) Preview(ctx context.Context, tx *store.Tx, actor triage.Staff, pa
 	v := previewOf(p, f, m)
 	v.Second = f.Kind == plan.TriggerOrder
 	if f.Kind == plan.PeriodStart {
-		v.Missing, err = c.Book.Missing(ctx, tx, patient, c.today(tx))
+		if v.Missing, err = c.Book.Missing(ctx, tx, patient, c.today(tx)); err != nil {
+			return v, err
+		}
 	}
-	return v, err
+	return v, c.weigh(ctx, tx, &v, m)
 }
 
 // plausible reads a fact as it will be read back from the record, so that nothing
@@ -171,6 +177,9 @@ func (c *Care) Enter(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 	if err != nil {
 		return v, err
 	}
+	if v.Asks() {
+		return v, triage.Refuse("reason_asked", nil)
+	}
 	if v.Second {
 		return v, c.askForCheck(ctx, tx, actor, v)
 	}
@@ -208,11 +217,17 @@ func (c *Care) follow(ctx context.Context, tx *store.Tx, actor triage.Staff, v *
 			return err
 		}
 	}
+	if err := c.tellOthers(ctx, tx, *v, m.Fact.Number); err != nil {
+		return err
+	}
 	var err error
 	if v.Settled, err = c.settle(ctx, tx, actor, v.Patient, m); err != nil {
 		return err
 	}
 	for _, k := range v.Conflicts {
+		if k.Why.Code == "none_survived" {
+			continue // what follows is an open end of the calendar, with a case of its own
+		}
 		if _, err := c.Desk.Open(ctx, tx, c.conflictCase(v.Patient, m.Fact, k)); err != nil {
 			return err
 		}

@@ -10,6 +10,7 @@ import (
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
+	"handrail.example/reminders/reckon"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
 )
@@ -23,6 +24,9 @@ type Chart struct {
 	Checks  []reminders.Check
 	Cases   []triage.Case // live
 	Today   civil.Date
+	About   reminders.About
+	// Lapses are checks that will not hold on the day of the transfer.
+	Lapses []reckon.Caution
 }
 
 // Chart is everything about one patient on a page. Looking is on record.
@@ -38,10 +42,11 @@ func (c *Care) Chart(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 	if ch.Plan, ch.Cycle, err = c.Book.Plan(ctx, tx, patient); err != nil {
 		return ch, err
 	}
-	ch.Facts = standing(ch.Cycle)
+	ch.Facts, ch.About = standing(ch.Cycle), ch.Cycle.About()
 	if ch.Checks, err = c.Book.Checklist(ctx, tx, patient); err != nil {
 		return ch, err
 	}
+	ch.Lapses = reckon.Lapses(Checked(ch.Checks), ch.Today, TransferDay(ch.Plan))
 	if ch.Cases, err = c.Desk.ForPerson(ctx, tx, ch.Patient.Person); err != nil {
 		return ch, err
 	}
@@ -76,7 +81,7 @@ func (c *Care) Day(ctx context.Context, tx *store.Tx, actor triage.Staff, d civi
 // course reports whether a step is medication that runs for days, which is no
 // appointment.
 func course(s plan.Step) bool {
-	return s.Name == plan.Stimulation || s.Name == plan.LutealEstrogen || s.Name == plan.LutealProgesterone
+	return s.Name == plan.Stimulation || s.Name == plan.LiningEstrogen || s.Name == plan.Surge || s.Name == plan.LutealEstrogen || s.Name == plan.LutealProgesterone
 }
 
 func compareMinutes(a, b time.Time) int {

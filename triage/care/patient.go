@@ -13,6 +13,7 @@ import (
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/outbox"
+	"handrail.example/reminders/plan"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
 )
@@ -171,8 +172,8 @@ func (c *Care) Finish(ctx context.Context, tx *store.Tx, actor triage.Staff, pat
 }
 
 // NextCycle begins a new cycle for a patient whose last one is closed: only ever
-// by a person.
-func (c *Care) NextCycle(ctx context.Context, tx *store.Tx, actor triage.Staff, patient int64) error {
+// by a person. Where a protocol is named, the cycle is planned by it.
+func (c *Care) NextCycle(ctx context.Context, tx *store.Tx, actor triage.Staff, patient int64, protocol string, inbox int64) error {
 	if err := actor.May(triage.BeginCycle); err != nil {
 		return err
 	}
@@ -189,8 +190,16 @@ func (c *Care) NextCycle(ctx context.Context, tx *store.Tx, actor triage.Staff, 
 	case cycle.ID != 0 && cycle.Closed.IsZero():
 		return triage.Refuse("cycle_open", nil)
 	}
+	if _, known := c.Book.Policy.ProtocolNamed(protocol); protocol != "" && !known {
+		return triage.Refuse("no_protocol", phrase.Args{"protocols": strings.Join(c.Book.Policy.ProtocolNames(), ", ")})
+	}
 	if err := c.Book.NextCycle(ctx, tx, patient); err != nil {
 		return err
+	}
+	if protocol != "" {
+		if _, err := c.save(ctx, tx, actor, p, plan.Fact{Kind: plan.ProtocolChosen, Protocol: protocol, On: c.today(tx)}, inbox); err != nil {
+			return err
+		}
 	}
 	return c.did(ctx, tx, actor, triage.BeginCycle, p, 0, "begun")
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -22,7 +23,15 @@ func toTell(v Preview) (triage.Line, bool) {
 	case plan.HCG:
 		return hcgLine(f, v.after.HCG), true
 	case plan.OBScan:
+		if f.Site != "" {
+			path, _ := plan.PathOf(f)
+			return triage.Line{Key: "note.ob_ultrasound.found", Args: phrase.Args{"what": strings.Join(f.Placed(), ", "), "path": string(path)}}, true
+		}
 		return triage.Line{Key: "note.ob_ultrasound." + viability(f)}, true
+	case plan.Thawed:
+		return triage.Line{Key: "note.none_survived", Args: phrase.Args{"thawed": fmt.Sprint(f.Count)}}, f.Survived != nil && *f.Survived == 0
+	case plan.Concluded:
+		return triage.Line{Key: "note.conclusion", Args: phrase.Args{"path": string(f.Path)}}, true
 	case plan.Cancelled:
 		return triage.Line{Key: "note.cancelled", Args: phrase.Args{"reason": f.Reason}}, true
 	}
@@ -65,7 +74,7 @@ func (c *Care) openResult(ctx context.Context, tx *store.Tx, actor triage.Staff,
 		return 0, err
 	}
 	cs, err := c.Desk.Open(ctx, tx, triage.Opening{Key: resultKey(v.Fact, cycle.ID, inbox), Person: v.Patient.Person,
-		Reason: triage.ResultToTell, Urgency: rules.SameDay, Notes: []triage.Line{note}, Holder: actor})
+		Reason: triage.ResultToTell, Urgency: rules.SameDay, Notes: append([]triage.Line{note}, seriesLines(v.series)...), Holder: actor})
 	return cs.ID, err
 }
 
@@ -128,6 +137,9 @@ func (c *Care) Told(ctx context.Context, tx *store.Tx, actor triage.Staff, caseI
 	if err := c.did(ctx, tx, actor, triage.TellResult, p, 0, string(how)); err != nil {
 		return err
 	}
+	if err := c.called(ctx, tx, actor, p); err != nil {
+		return err
+	}
 	// What could have been the first hint of it may be reminded of now.
 	if _, err := c.Book.Replan(ctx, tx, p.ID); err != nil {
 		return err
@@ -137,6 +149,20 @@ func (c *Care) Told(ctx context.Context, tx *store.Tx, actor triage.Staff, caseI
 		return err
 	}
 	return c.catchUp(ctx, tx, p, cs.Opened, fmt.Sprintf("case/%d", cs.ID))
+}
+
+// called notes that she was called, where she had chosen a time for it.
+func (c *Care) called(ctx context.Context, tx *store.Tx, actor triage.Staff, p reminders.Patient) error {
+	pl, cycle, err := c.Book.Plan(ctx, tx, p.ID)
+	if err != nil || !cycle.Closed.IsZero() || !slices.ContainsFunc(pl.StepsOf(plan.Call), func(s plan.Step) bool { return s.Status != plan.Done && s.Status != plan.Dropped }) {
+		return err
+	}
+	m, err := c.save(ctx, tx, actor, p, plan.Fact{Kind: plan.Called, At: tx.Now.In(c.Book.Policy.Location())}, 0)
+	if err != nil {
+		return err
+	}
+	_, err = c.settle(ctx, tx, actor, p, m)
+	return err
 }
 
 // catchUp tells her once what was booked since then, while nothing could be said.
@@ -159,7 +185,7 @@ func (c *Care) catchUp(ctx context.Context, tx *store.Tx, p reminders.Patient, s
 	if len(rows) == 0 {
 		return nil
 	}
-	m := outbox.Message{Text: c.Book.Say(p.Language, p.Neutral, "moved.head", nil)}
+	m := outbox.Message{Text: c.Book.Say(p.Language, p.Neutral, "moved.head", nil), File: c.Book.Picture(p, pl, tx.Now.In(c.Book.Policy.Location()))}
 	if p.Neutral {
 		m.Buttons = [][]outbox.Button{{{Label: c.Book.Say(p.Language, false, "show", nil), Action: reminders.ActCalendar}}}
 	} else {

@@ -66,6 +66,7 @@ func open(t *testing.T) *ward {
 		},
 		Day:     func(lang string, d civil.Date) string { return phrase.Day(lang, d.Year, d.Month, d.Day) },
 		Clock:   func(lang string, c civil.TimeOfDay) string { return phrase.Clock(lang, int(c)/60, int(c)%60) },
+		Picture: func(reminders.Patient, plan.Plan, time.Time) *outbox.File { return nil },
 		Concern: func(context.Context, *store.Tx, reminders.Concern) error { return nil },
 		Untold: func(ctx context.Context, tx *store.Tx, p reminders.Patient) (bool, error) {
 			live, err := w.desk.ForPerson(ctx, tx, p.Person)

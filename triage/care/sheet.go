@@ -1,223 +1,103 @@
 package care
 
 import (
-	"cmp"
 	"context"
-	"slices"
-	"strings"
-	"time"
 
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
+	"handrail.example/reminders/reckon"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
 )
 
-// Sheet is a day of the clinic.
+// Sheet is what a clinician weighs: her values, how they run, what is met, and what
+// can be chosen between. It chooses nothing.
 type Sheet struct {
-	Day civil.Date
-	// Booked are the steps of the day that have a minute, by it, and those that
-	// happened without one; Unbooked those that are planned and that nobody has
-	// booked.
-	Booked, Unbooked []Entry
-	// Missed are appointments of the day whose time is over, and of the days before
-	// it, of which nothing is on record.
-	Missed []Entry
-	// Unrepeated are transfers of which she has not repeated when to come.
-	Unrepeated []Entry
-	ToTell     []Telling
-	Triggers   []Evening // of its evening
-}
-
-// Telling is a result that a person must tell, or has told with an order that is still
-// due. Nobody leaves the list before both are done.
-type Telling struct {
 	Patient reminders.Patient
-	// Case waits for the telling; its ID is 0 when she has been told.
-	Case triage.Case
-	// Due are the orders that the result calls for and that are not there.
-	Due []plan.OpenEnd
+	Plan    plan.Plan
+	About   reminders.About
+	Reading reckon.Reading
+	Options reckon.Options
+	Series  reckon.Series
+	// Trigger is the trigger as given or ordered, zero without one.
+	Trigger plan.Fact
+	// Lapses are items of her checklist that will not hold on the transfer's day.
+	Lapses []reckon.Caution
+	// Transferred: the scans are behind her, and the blood tests are weighed.
+	Transferred bool
 }
 
-// lateForVisit is after how long somebody who has not come counts as missed, and
-// missedFor how long she stays on the list: common practice, no source.
-const (
-	lateForVisit = 30 * time.Minute
-	missedFor    = 7 // days
-)
+// Sheet gathers a patient's values with everything that is reckoned from them.
+// Looking is on record.
+func (c *Care) Sheet(ctx context.Context, tx *store.Tx, actor triage.Staff, patient int64) (Sheet, error) {
+	if err := actor.May(triage.SeePatients); err != nil {
+		return Sheet{}, err
+	}
+	var s Sheet
+	p, err := c.Book.Patient(ctx, tx, patient)
+	if err != nil {
+		return s, err
+	}
+	pl, cycle, err := c.Book.Plan(ctx, tx, patient)
+	if err != nil {
+		return s, err
+	}
+	if cycle.ID == 0 {
+		return s, triage.Refuse("no_cycle", nil)
+	}
+	s.Patient, s.Plan, s.About = p, pl, cycle.About()
+	facts := cycle.PlanFacts()
+	s.events(facts)
+	if s.Reading, err = reckon.Read(c.Book.Policy, facts, pl.AsOf); err != nil {
+		return s, err
+	}
+	booked, err := c.booked(ctx, tx, actor, patient)
+	if err != nil {
+		return s, err
+	}
+	if s.Options, err = reckon.Weigh(c.Book.Policy, facts, s.Reading, pl.AsOf, booked); err != nil {
+		return s, err
+	}
+	s.Series = reckon.HCG(c.Book.Policy, facts, pl.AsOf)
+	list, err := c.Book.Checklist(ctx, tx, patient)
+	if err != nil {
+		return s, err
+	}
+	s.Lapses = reckon.Lapses(Checked(list), c.today(tx), TransferDay(pl))
+	return s, c.did(ctx, tx, actor, triage.SeePatients, p, 0, "sheet")
+}
 
-// Sheet is everything of one day. The caller puts the look on record.
-func (c *Care) Sheet(ctx context.Context, tx *store.Tx, actor triage.Staff, d civil.Date) (Sheet, error) {
-	s := Sheet{Day: d}
-	live, err := c.Desk.LiveFor(ctx, tx, triage.ResultToTell)
-	if err != nil {
-		return s, err
+func (s *Sheet) events(facts []plan.Fact) {
+	for _, f := range plan.Standing(facts) {
+		switch f.Kind {
+		case plan.TriggerGiven:
+			s.Trigger = f
+		case plan.TriggerOrder:
+			if s.Trigger.Kind == "" {
+				s.Trigger = f
+			}
+		case plan.Transferred:
+			s.Transferred = true
+		}
 	}
-	night, err := c.nightOf(ctx, tx, d)
-	if err != nil {
-		return s, err
-	}
-	err = c.each(ctx, tx, actor, func(p reminders.Patient, cycle reminders.Cycle, pl plan.Plan) error {
-		for _, step := range pl.Steps {
-			if err := c.place(ctx, tx, &s, Entry{p, step, pl.CycleDay(d)}, cycle); err != nil {
-				return err
+}
+
+// booked is how many transfers of others are settled for each day: booked with a
+// minute, or counted from a trigger that is ordered or given.
+func (c *Care) booked(ctx context.Context, tx *store.Tx, actor triage.Staff, but int64) (map[civil.Date]int, error) {
+	days := make(map[civil.Date]int)
+	err := c.each(ctx, tx, actor, func(p reminders.Patient, _ reminders.Cycle, pl plan.Plan) error {
+		if p.ID == but {
+			return nil
+		}
+		trigger, known := pl.Step("trigger/1")
+		for _, s := range pl.StepsOf(plan.Transfer) {
+			if s.Status != plan.Dropped && !s.On.IsZero() && (s.Booked || known && trigger.Booked) {
+				days[s.On]++
 			}
 		}
-		if t, some := telling(p, pl, live); some {
-			s.ToTell = append(s.ToTell, t)
-		}
-		some, err := c.evenings(ctx, tx, p, cycle, pl, night)
-		s.Triggers = append(s.Triggers, some...)
-		return err
-	})
-	byMinute(s.Triggers)
-	for _, list := range [][]Entry{s.Booked, s.Unbooked, s.Missed, s.Unrepeated} {
-		slices.SortStableFunc(list, func(a, b Entry) int {
-			return cmp.Or(a.Step.On.Compare(b.Step.On), compareMinutes(a.Step.At, b.Step.At), cmp.Compare(a.Patient.Handle, b.Patient.Handle))
-		})
-	}
-	return s, err
-}
-
-// place puts a step on the lists that it belongs to.
-func (c *Care) place(ctx context.Context, tx *store.Tx, s *Sheet, e Entry, cycle reminders.Cycle) error {
-	step := e.Step
-	if step.Status == plan.Dropped || course(step) || step.On.IsZero() {
 		return nil
-	}
-	if over := step.Booked && !step.At.IsZero() && step.Status != plan.Done && step.Name != plan.Trigger && tx.Now.Sub(step.At) > lateForVisit; over &&
-		!step.On.After(s.Day) && s.Day.DaysSince(step.On) <= missedFor {
-		s.Missed = append(s.Missed, e)
-	}
-	if step.On != s.Day {
-		return nil
-	}
-	if step.Booked || step.Status == plan.Done {
-		s.Booked = append(s.Booked, e)
-	} else {
-		s.Unbooked = append(s.Unbooked, e)
-	}
-	if step.Name != plan.Transfer || step.Status == plan.Done {
-		return nil
-	}
-	stages, err := c.Book.Stages(ctx, tx, cycle)
-	for _, f := range standing(cycle) {
-		if f.Kind == plan.Visit && f.Step == plan.Transfer && stages[f.Number] == reminders.Unanswered {
-			s.Unrepeated = append(s.Unrepeated, e)
-		}
-	}
-	return err
-}
-
-// telling is a result of hers that is not told or not followed up.
-func telling(p reminders.Patient, pl plan.Plan, live []triage.Case) (Telling, bool) {
-	t := Telling{Patient: p}
-	for _, cs := range live {
-		if cs.Person == p.Person {
-			t.Case = cs
-		}
-	}
-	for _, o := range pl.Open {
-		if strings.HasPrefix(o.Why.Code, "open_stop_after") {
-			t.Due = append(t.Due, o)
-		}
-	}
-	return t, t.Case.ID != 0 || len(t.Due) > 0
-}
-
-// Evening is the trigger of one patient.
-type Evening struct {
-	Patient reminders.Patient
-	At      time.Time // ordered for; zero while it is only expected
-	Order   plan.Fact
-	// Case is that of an order that waits for its check; 0 for none.
-	Case int64
-	// Ordered is when the order came into force, Given when the injection was given.
-	Ordered, Given time.Time
-	Stage          reminders.Stage
-}
-
-// The evening that a trigger belongs to begins at noon and ends in the early morning:
-// common practice, no source.
-var eveningFrom, eveningTo = civil.MustTime("12:00"), civil.MustTime("06:00")
-
-// night is an evening with the orders for it that wait for a second person, by patient.
-type night struct {
-	day      civil.Date
-	from, to time.Time
-	waiting  map[int64][]Evening
-}
-
-func (n night) has(t time.Time) bool { return !t.Before(n.from) && t.Before(n.to) }
-
-// Tonight are the triggers of a day's evening, by their minute, and those that the
-// calendar expects and nobody has ordered. The caller puts the look on record.
-func (c *Care) Tonight(ctx context.Context, tx *store.Tx, actor triage.Staff, d civil.Date) ([]Evening, error) {
-	n, err := c.nightOf(ctx, tx, d)
-	if err != nil {
-		return nil, err
-	}
-	var all []Evening
-	err = c.each(ctx, tx, actor, func(p reminders.Patient, cycle reminders.Cycle, pl plan.Plan) error {
-		some, err := c.evenings(ctx, tx, p, cycle, pl, n)
-		all = append(all, some...)
-		return err
 	})
-	byMinute(all)
-	return all, err
-}
-
-func byMinute(all []Evening) {
-	slices.SortStableFunc(all, func(a, b Evening) int {
-		return cmp.Or(compareMinutes(a.At, b.At), cmp.Compare(a.Patient.Handle, b.Patient.Handle))
-	})
-}
-
-// evenings are the triggers of one patient on an evening: what waits for its check,
-// what is in force or was given, else what the calendar expects.
-func (c *Care) evenings(ctx context.Context, tx *store.Tx, p reminders.Patient, cycle reminders.Cycle, pl plan.Plan, n night) (all []Evening, err error) {
-	for _, e := range n.waiting[p.ID] {
-		if e.Patient = p; n.has(e.At) {
-			all = append(all, e)
-		}
-	}
-	e := Evening{Patient: p}
-	given, was := cycle.Live(plan.TriggerGiven)
-	if was {
-		e.Given = given.Fact.At
-	}
-	order, ordered := cycle.Live(plan.TriggerOrder)
-	switch {
-	case ordered && n.has(order.Fact.At):
-		e.At, e.Order, e.Ordered = order.Fact.At, order.Fact, order.Entered
-		stages, err := c.Book.Stages(ctx, tx, cycle)
-		e.Stage = stages[order.Number]
-		return append(all, e), err
-	case ordered || len(n.waiting[p.ID]) > 0:
-	case was && n.has(e.Given), expected(pl, n.day):
-		all = append(all, e)
-	}
-	return all, nil
-}
-
-// expected reports whether the calendar looks for a trigger on the evening of d that
-// nobody has ordered.
-func expected(pl plan.Plan, d civil.Date) bool {
-	return slices.ContainsFunc(pl.Steps, func(s plan.Step) bool {
-		return s.Name == plan.Trigger && s.On == d && !s.Booked && (s.Status == plan.Due || s.Status == plan.Projected)
-	})
-}
-
-// nightOf is the evening of a day.
-func (c *Care) nightOf(ctx context.Context, tx *store.Tx, d civil.Date) (night, error) {
-	zone := c.Book.Policy.Location()
-	n := night{day: d, from: d.At(eveningFrom, zone), to: d.AddDays(1).At(eveningTo, zone), waiting: make(map[int64][]Evening)}
-	live, err := c.Desk.LiveFor(ctx, tx, triage.TriggerCheck)
-	for _, cs := range live {
-		if f, err := plan.ParseFact(cs.Body.Draft, zone); err == nil {
-			n.waiting[cs.Patient] = append(n.waiting[cs.Patient], Evening{At: f.At, Order: f, Case: cs.ID})
-		}
-	}
-	return n, err
+	return days, err
 }

@@ -8,6 +8,7 @@ import (
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
 	"handrail.example/reminders/plan"
+	"handrail.example/reminders/reckon"
 	"handrail.example/triage"
 )
 
@@ -101,6 +102,9 @@ func (w Words) Fact(f plan.Fact) string {
 	case !f.On.IsZero():
 		add("%s", f.On)
 	}
+	if f.Protocol != "" {
+		add("%s", f.Protocol)
+	}
 	if f.Step != "" {
 		add("%s", w.StepName(f.Step))
 	}
@@ -116,8 +120,12 @@ func (w Words) Fact(f plan.Fact) string {
 	if f.Replaces != "" {
 		add("%s", w.phrase("staff.instead_of", phrase.Args{"fact": f.Replaces}))
 	}
-	if f.Reason != "" {
+	switch {
+	case f.Reason == "":
+	case f.Kind == plan.Cancelled || f.Kind == plan.Retracted || f.Kind == plan.StopOrder:
 		add("%s", f.Reason)
+	default:
+		add("%s", w.phrase("staff.because", phrase.Args{"reason": f.Reason}))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -130,17 +138,17 @@ func (w Words) values(f plan.Fact, add func(string, ...any)) {
 	for _, v := range []struct {
 		name, unit string
 		value      *float64
-	}{{"cyst", "mm", f.CystMM}, {"e2", "pg/mL", f.Estradiol}, {"p4", "ng/mL", f.BloodProgesterone}, {"hcg", "IU/L", f.Beta}, {"lining", "mm", f.LiningMM}} {
+	}{{"cyst", "mm", f.CystMM}, {"e2", "pg/mL", f.Estradiol}, {"p4", "ng/mL", f.BloodProgesterone}, {"hcg", "IU/L", f.Beta}, {"lh", "IU/L", f.LH}, {"lining", "mm", f.LiningMM}} {
 		if v.value != nil {
 			add("%s %v %s", w.phrase("value."+v.name, nil), *v.value, v.unit)
 		}
 	}
 	if f.Kind == plan.HCG {
-		add("%v IU/L", f.IUPerL)
+		add("%s IU/L", reckon.Value{IUPerL: f.IUPerL, Reported: f.Reported}.Words())
 	}
 	if f.Kind == plan.Scan {
-		add("%s %s", w.phrase("value.right", nil), diameters(f.RightMM))
-		add("%s %s", w.phrase("value.left", nil), diameters(f.LeftMM))
+		add("%s %s", w.phrase("value.right", nil), Diameters(f.RightMM))
+		add("%s %s", w.phrase("value.left", nil), Diameters(f.LeftMM))
 	}
 	if f.Pattern != "" {
 		add("%s", w.phrase("pattern."+string(f.Pattern), nil))
@@ -151,7 +159,23 @@ func (w Words) values(f plan.Fact, add func(string, ...any)) {
 	if f.Count != 0 {
 		add("%s %d", w.phrase("value.embryos", nil), f.Count)
 	}
-	if f.Kind == plan.OBScan {
+	w.known(f, add)
+	for _, word := range f.Placed() {
+		add("%s", w.word(word))
+	}
+	if f.Path != "" {
+		add("%s", w.word(string(f.Path)))
+	}
+	if f.Kind == plan.Methotrexate && f.Dose != 0 {
+		add("%v %s", f.Dose, f.Unit)
+	}
+	if f.Drug == "" && f.Prescriber != "" {
+		add("%s", w.phrase("staff.prescribed", phrase.Args{"by": f.Prescriber}))
+	}
+	if f.Kind == plan.HandoverItem {
+		add("%s", w.Item(f.Item))
+	}
+	if f.Kind == plan.OBScan && (f.Site == "" || f.Viable != nil) {
 		key := "uncertain"
 		if f.Viable != nil {
 			key = map[bool]string{true: "viable", false: "not_viable"}[*f.Viable]
@@ -160,7 +184,73 @@ func (w Words) values(f plan.Fact, add func(string, ...any)) {
 	}
 }
 
-func diameters(mm []float64) string {
+// known is what is known of embryos, and of a patient beyond one cycle.
+func (w Words) known(f plan.Fact, add func(string, ...any)) {
+	if f.Survived != nil {
+		add("%s %d", w.phrase("value.survived", nil), *f.Survived)
+	}
+	if f.EggAge != 0 {
+		add("%s %d", w.phrase("value.egg_age", nil), f.EggAge)
+	}
+	for _, v := range []struct {
+		name string
+		is   *bool
+	}{{"euploid", f.Euploid}, {"favourable", f.Favourable}, {"counts", f.Counts}} {
+		if v.is != nil {
+			add("%s", w.phrase(map[bool]string{true: "value.", false: "value.not_"}[*v.is]+v.name, nil))
+		}
+	}
+	if f.Stored != nil {
+		add("%s %d", w.phrase("value.stored", nil), *f.Stored)
+	}
+	if f.Backup != "" {
+		add("%s %s", w.phrase("value.backup", nil), w.phrase("word."+string(f.Backup), nil))
+	}
+	if !f.NightOf.IsZero() {
+		add("%s", w.phrase("value.night", phrase.Args{"on": f.NightOf.String()}))
+	}
+	if f.Laboratory != "" {
+		add("%s", f.Laboratory)
+	}
+	if f.Rh != "" {
+		add("%s", w.phrase("value.rh_"+string(f.Rh), nil))
+	}
+	if f.Allergen != "" {
+		add("%s", w.Desk.Say(w.Lang, triage.Line{Key: "value.allergen", Args: phrase.Args{"allergen": f.Allergen}}))
+	}
+}
+
+// word is a word of the calendar in her language, where the phrasebook has it.
+func (w Words) word(name string) string {
+	if key := "word." + name; w.Desk.Phrases.Has(key) {
+		return w.phrase(key, nil)
+	}
+	return name
+}
+
+// Item is an item of the checklist, beside the word that it is entered by.
+func (w Words) Item(word string) string {
+	if key := "word." + word; w.Desk.Phrases.Has(key) {
+		return w.phrase(key, nil) + " (" + word + ")"
+	}
+	return word
+}
+
+// Caution is something that somebody weighs before she saves, with its source.
+func (w Words) Caution(k reckon.Caution) string {
+	key := "sheet.weigh"
+	if k.Check {
+		key = "sheet.check"
+	}
+	said := w.phrase(key, phrase.Args{"why": w.Why(k.Why)})
+	if k.Source != "" {
+		said += " [" + k.Source + "]"
+	}
+	return said
+}
+
+// Diameters are those of follicles, "-" for none.
+func Diameters(mm []float64) string {
 	if len(mm) == 0 {
 		return "-"
 	}

@@ -56,7 +56,7 @@ func (v *visit) onDay() civil.Date {
 
 func (v *visit) day(ctx context.Context) (answer, error) {
 	d := v.onDay()
-	sheet, err := v.site.Care.Sheet(ctx, v.tx, v.who, d)
+	sheet, err := v.site.Care.DaySheet(ctx, v.tx, v.who, d)
 	if err != nil {
 		return answer{}, err
 	}

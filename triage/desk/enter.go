@@ -41,18 +41,22 @@ type entryPage struct {
 type previewed struct {
 	Fact, Beside       string
 	Changes, Conflicts []string
-	Missing            []string
+	Missing, Cautions  []string
 	Second             bool
+	Asks               bool // for a reason before it is saved
 }
 
 func (v *visit) previewed(p care.Preview, facts []reminders.Recorded) *previewed {
 	w := v.words(facts)
-	out := &previewed{Fact: w.Fact(p.Fact), Second: p.Second}
+	out := &previewed{Fact: w.Fact(p.Fact), Second: p.Second, Asks: p.Asks()}
 	for _, c := range p.Changes {
 		out.Changes = append(out.Changes, w.Change(c))
 	}
 	for _, k := range p.Conflicts {
 		out.Conflicts = append(out.Conflicts, w.Conflict(k))
+	}
+	for _, k := range p.Cautions {
+		out.Cautions = append(out.Cautions, w.Caution(k))
 	}
 	for _, item := range p.Missing {
 		out.Missing = append(out.Missing, v.item(item))

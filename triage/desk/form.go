@@ -2,6 +2,7 @@ package desk
 
 import (
 	"encoding/json"
+	"maps"
 	"net/url"
 	"slices"
 	"strconv"
@@ -31,6 +32,9 @@ const (
 	yesNo    sort = "yesno" // with room for neither
 	anOrder  sort = "order" // one of those that run
 	stopRule sort = "stop"
+	// Of what the policy has.
+	aProtocol sort = "protocol"
+	anItem    sort = "item"
 )
 
 // field is one field of a form, by the name that the fact's own form has for it.
@@ -43,21 +47,24 @@ type field struct {
 }
 
 var (
-	dayField     = field{name: "on", sort: aDay, must: true}
-	minuteField  = field{name: "at", sort: aMinute, must: true}
-	drugFields   = []field{{name: "drug", sort: aText, must: true}, {name: "dose", sort: aNumber, must: true}, {name: "unit", sort: aText, must: true}, {name: "route", sort: aText, must: true}, {name: "product", sort: aText, must: true}}
-	byField      = field{name: "prescriber", sort: aText, must: true}
-	ageField     = field{name: "embryo_day", sort: aChoice, choices: []string{"3", "5", "6"}}
-	embryosField = field{name: "embryos", sort: aCount}
-	e2Field      = field{name: "estradiol_pg_ml", sort: aNumber, unit: "pg/mL"}
-	p4Field      = field{name: "progesterone_ng_ml", sort: aNumber, unit: "ng/mL"}
-	lhField      = field{name: "lh_iu_per_l", sort: aNumber, unit: "IU/L"}
-	labField     = field{name: "laboratory", sort: aText}
-	reasonField  = field{name: "reason", sort: aText}
-	nightField   = field{name: "night_of", sort: aDay}
-	compulsory   = func(f field) field { f.must = true; return f }
-	visits       = []string{string(plan.Baseline), string(plan.Monitoring), string(plan.Transfer), string(plan.HCGFirst), string(plan.HCGRepeat), string(plan.OBUltrasound), string(plan.FollowUp)}
-	patterns     = []string{string(plan.Trilaminar), string(plan.Intermediate), string(plan.Homogeneous)}
+	dayField        = field{name: "on", sort: aDay, must: true}
+	minuteField     = field{name: "at", sort: aMinute, must: true}
+	drugFields      = []field{{name: "drug", sort: aText, must: true}, {name: "dose", sort: aNumber, must: true}, {name: "unit", sort: aText, must: true}, {name: "route", sort: aText, must: true}, {name: "product", sort: aText, must: true}}
+	byField         = field{name: "prescriber", sort: aText, must: true}
+	ageField        = field{name: "embryo_day", sort: aChoice, choices: []string{"3", "5", "6"}}
+	embryosField    = field{name: "embryos", sort: aCount}
+	e2Field         = field{name: "estradiol_pg_ml", sort: aNumber, unit: "pg/mL"}
+	p4Field         = field{name: "progesterone_ng_ml", sort: aNumber, unit: "ng/mL"}
+	lhField         = field{name: "lh_iu_per_l", sort: aNumber, unit: "IU/L"}
+	labField        = field{name: "laboratory", sort: aText}
+	reasonField     = field{name: "reason", sort: aText}
+	nightField      = field{name: "night_of", sort: aDay}
+	prescriberField = field{name: "prescriber", sort: aText}
+	sites           = []string{string(plan.Intrauterine), string(plan.Tubal), string(plan.Elsewhere), string(plan.NothingSeen), string(plan.SiteUnclear)}
+	paths           = []string{string(plan.Ongoing), string(plan.Several), string(plan.RescanPath), string(plan.EquivocalPath), string(plan.SecondLook), string(plan.UnknownLocation), string(plan.FallingPath), string(plan.Loss), string(plan.Ectopic)}
+	compulsory      = func(f field) field { f.must = true; return f }
+	visits          = []string{string(plan.Baseline), string(plan.Monitoring), string(plan.Transfer), string(plan.HCGFirst), string(plan.HCGRepeat), string(plan.OBUltrasound), string(plan.FollowUp)}
+	patterns        = []string{string(plan.Trilaminar), string(plan.Intermediate), string(plan.Homogeneous)}
 )
 
 // forms are the facts that can be entered, in the order of a cycle, with the fields
@@ -66,6 +73,7 @@ var forms = []struct {
 	kind   plan.FactKind
 	fields []field
 }{
+	{plan.ProtocolChosen, []field{{name: "protocol", sort: aProtocol, must: true}, dayField}},
 	{plan.PeriodDue, []field{dayField}},
 	{plan.ProgestinEnd, []field{dayField}},
 	{plan.Spotting, []field{minuteField}},
@@ -88,7 +96,13 @@ var forms = []struct {
 	{plan.Transferred, []field{dayField, ageField, embryosField, reasonField}},
 	{plan.HCGDrawn, []field{minuteField, labField}},
 	{plan.HCG, []field{minuteField, {name: "iu_per_l", sort: aNumber, must: true, unit: "IU/L"}, {name: "reported", sort: aChoice, choices: []string{string(plan.BelowNumber), string(plan.AboveNumber)}}, labField}},
-	{plan.OBScan, []field{dayField, {name: "viable", sort: yesNo}}},
+	{plan.Called, []field{minuteField}},
+	{plan.OBScan, []field{dayField, {name: "viable", sort: yesNo}, {name: "site", sort: aChoice, choices: sites}, {name: "sacs", sort: aCount},
+		{name: "crl_mm", sort: aNumber, unit: "mm"}, {name: "sac_mm", sort: aNumber, unit: "mm"}, {name: "heartbeat", sort: yesNo}}},
+	{plan.Concluded, []field{dayField, {name: "path", sort: aChoice, must: true, choices: paths}, prescriberField, reasonField}},
+	{plan.Methotrexate, []field{dayField, {name: "dose", sort: aNumber}, {name: "unit", sort: aText}, prescriberField}},
+	{plan.HandoverItem, []field{{name: "item", sort: anItem, must: true}, dayField}},
+	{plan.HandedOver, []field{dayField}},
 	{plan.Rhesus, []field{dayField, {name: "rh", sort: aChoice, must: true, choices: []string{string(plan.RhNegative), string(plan.RhPositive)}}}},
 	{plan.Allergy, []field{dayField, {name: "allergen", sort: aText, must: true}}},
 	{plan.Cancelled, []field{dayField, {name: "reason", sort: aText, must: true}}},
@@ -255,6 +269,9 @@ func (v *visit) inputs(fields []field, values url.Values, orders []reminders.Rec
 		for _, c := range f.choices {
 			i.Choices = append(i.Choices, choice{c, v.say("desk.choice."+f.name+"."+c, nil), c == i.Value})
 		}
+		for _, name := range v.offered(f.sort) {
+			i.Choices = append(i.Choices, choice{name, v.item(name), name == i.Value})
+		}
 		if f.sort == anOrder {
 			for _, o := range orders {
 				i.Choices = append(i.Choices, choice{o.ID, v.words(orders).Fact(o.Fact), o.ID == i.Value})
@@ -263,6 +280,17 @@ func (v *visit) inputs(fields []field, values url.Values, orders []reminders.Rec
 		all = append(all, i)
 	}
 	return all
+}
+
+// offered are the names that the policy has for a field.
+func (v *visit) offered(s sort) []string {
+	switch s {
+	case aProtocol:
+		return v.site.policy().ProtocolNames()
+	case anItem:
+		return slices.Sorted(maps.Keys(v.site.policy().Handover))
+	}
+	return nil
 }
 
 // start are the values that an empty form begins with: today, or those of the fact

@@ -270,7 +270,9 @@ func (v *visit) finish(ctx context.Context) (answer, error) {
 }
 
 func (v *visit) nextCycle(ctx context.Context) (answer, error) {
-	return v.patientForm(ctx, func(p reminders.Patient) error { return v.site.Care.NextCycle(ctx, v.tx, v.who, p.ID) })
+	return v.patientForm(ctx, func(p reminders.Patient) error {
+		return v.site.Care.NextCycle(ctx, v.tx, v.who, p.ID, once(v.r, "protocol"), 0)
+	})
 }
 
 // invite draws a new code, which is shown once.

@@ -96,6 +96,7 @@ func (c *clinic) wire(vault *seal.Vault) {
 		},
 		Day:     func(lang string, d civil.Date) string { return phrase.Day(lang, d.Year, d.Month, d.Day) },
 		Clock:   func(lang string, t civil.TimeOfDay) string { return phrase.Clock(lang, int(t)/60, int(t)%60) },
+		Picture: func(reminders.Patient, plan.Plan, time.Time) *outbox.File { return nil },
 		Concern: func(context.Context, *store.Tx, reminders.Concern) error { return nil },
 		Untold: func(ctx context.Context, tx *store.Tx, p reminders.Patient) (bool, error) {
 			live, err := queue.ForPerson(ctx, tx, p.Person)
