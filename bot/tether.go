@@ -27,12 +27,12 @@ type Tether struct {
 func NewTether(c clock.Clock) *Tether { return &Tether{clock: c} }
 
 // Park wraps the wait of a server in the same process, so that the clock is free
-// while it lasts. wait must neither hold the clock nor be waited for by it.
-func (t *Tether) Park(wait func(context.Context, time.Duration) error) func(context.Context, time.Duration) error {
+// while it lasts. wait must neither hold the clock nor be waited for by it; when it
+// is over it calls awake before the clock can move again.
+func (t *Tether) Park(wait func(ctx context.Context, d time.Duration, awake func()) error) func(context.Context, time.Duration) error {
 	return func(ctx context.Context, d time.Duration) error {
 		t.lend()
-		defer t.resume()
-		return wait(ctx, d)
+		return wait(ctx, d, t.resume)
 	}
 }
 

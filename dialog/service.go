@@ -161,14 +161,11 @@ func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p remind
 		return nil, err
 	}
 	m.about = m.cycle.About()
-	if m.missing, err = s.Book.Missing(ctx, tx, p.ID, m.today()); err != nil {
-		return nil, err
-	}
 	list, err := s.Book.Checklist(ctx, tx, p.ID)
 	if err != nil {
 		return nil, err
 	}
-	m.checks = care.Checked(list)
+	m.missing, m.checks = reminders.Lacking(list, m.today()), care.Checked(list)
 	if m.talk, err = loadConversation(ctx, tx, s.Vault, p.Person); err != nil {
 		return nil, err
 	}

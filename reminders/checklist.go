@@ -63,16 +63,18 @@ func (b *Book) Checklist(ctx context.Context, tx *store.Tx, patient int64) ([]Ch
 // Missing are the required items that do not hold on day d.
 func (b *Book) Missing(ctx context.Context, tx *store.Tx, patient int64, d civil.Date) ([]string, error) {
 	all, err := b.Checklist(ctx, tx, patient)
-	if err != nil {
-		return nil, err
-	}
+	return Lacking(all, d), err
+}
+
+// Lacking are the required items of a checklist that do not hold on day d.
+func Lacking(list []Check, d civil.Date) []string {
 	var missing []string
-	for _, c := range all {
+	for _, c := range list {
 		if c.Required && !c.Holds(d) {
 			missing = append(missing, c.Item)
 		}
 	}
-	return missing, nil
+	return missing
 }
 
 // SetCheck records that an item was done on a day, or with the zero Date that it

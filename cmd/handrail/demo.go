@@ -86,7 +86,7 @@ func newDemo(ctx context.Context, folder string, port int, storybook bool, log *
 	if err != nil {
 		return nil, errors.Join(err, pages.Close())
 	}
-	if err := d.addDesk(ctx, pages, desk.Parts{Storybook: storybook, PolicyText: plan.DefaultPolicyYAML(), URL: "http://" + pages.Addr().String(), Wait: d.time.Linger, Guests: script.handles(), Stay: demoStay}); err != nil {
+	if err := d.addDesk(ctx, pages, desk.Parts{Storybook: storybook, PolicyText: plan.DefaultPolicyYAML(), URL: "http://" + pages.Addr().String(), Wait: d.linger, Guests: script.handles(), Stay: demoStay}); err != nil {
 		return nil, errors.Join(err, d.stage.close())
 	}
 	return d, d.introduce(ctx, script)
@@ -102,6 +102,11 @@ func deskAddress(port int) string {
 		port++
 	}
 	return fmt.Sprintf("127.0.0.1:%d", port)
+}
+
+// linger waits on the demo's clock, as a page that is kept open does.
+func (d *demo) linger(ctx context.Context, by time.Duration) error {
+	return d.time.Linger(ctx, by, func() {})
 }
 
 func (s scenario) handles() (all []string) {

@@ -162,13 +162,28 @@ func (d *dater) clock(k int, late bool) (civil.TimeOfDay, int, bool) {
 			led, late = true, late && h >= 12
 		}
 	}
-	if !led || h > 24 || min > 59 || min < -59 {
+	days, months, hours := unitDays(d.norm(to))
+	if !led || h > 24 || min > 59 || min < -59 || days+months > 0 || hours > 0 { // "like two hours" is no hour
 		return 0, 0, false
 	}
-	if late && h >= 5 && h < 12 {
+	switch {
+	case late && h >= 5 && h < 12:
 		h += 12
+	case late && h == 12 && d.lateEnough(k): // half past twelve at night
+		h = 0
 	}
 	return civil.TimeOfDay((h*60 + min + 24*60) % (24 * 60)), to, true
+}
+
+// lateEnough: the night is named just before token k ("last night at 12:30").
+func (d *dater) lateEnough(k int) bool {
+	for i := max(k-4, 0); i < k; i++ {
+		switch d.norm(i) {
+		case "night", "anoche", "noche":
+			return true
+		}
+	}
+	return false
 }
 
 // namedClock reads noon, and the minutes on either side of midnight: midnight
@@ -205,6 +220,8 @@ func (d *dater) minutesBefore(j int) (minutes, to int) {
 		n = 15
 	case d.norm(k) == "half" && d.norm(k+1) == "past":
 		n = 30
+	case d.norm(k) == "half" && k+1 < len(d.toks) && d.toks[k+1].isNumber() && d.toks[k+1].num >= 1 && d.toks[k+1].num <= 12:
+		return 30, k + 1 // "half eleven" is half past it
 	case d.toks[k].isNumber() && d.toks[k].num >= 1 && d.toks[k].num < 60:
 		n = int(d.toks[k].num)
 	default:

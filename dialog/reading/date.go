@@ -28,6 +28,8 @@ type dateExpr struct {
 	hasTime bool
 	// future: what was meant lies ahead.
 	future bool
+	// slip: the day as written lies just ahead, which no day one can.
+	slip bool
 }
 
 // dater finds date expressions in tokens.
@@ -80,6 +82,9 @@ var dateWords = func() map[string]bool {
 	for _, h := range holidays {
 		m[h.words[0]] = true
 	}
+	for _, f := range movables {
+		m[f.words[0]] = true
+	}
 	for w := range months {
 		m[w] = true
 	}
@@ -98,7 +103,7 @@ var dateWords = func() map[string]bool {
 // at reads one expression that begins at token i.
 func (d *dater) at(i int) (dateExpr, bool) {
 	for _, read := range []func(int) (dateExpr, bool){
-		d.holiday, d.relative, d.ago, d.numeric, d.named, d.weekday, d.nth, d.cycleDay, d.monthDay,
+		d.holiday, d.movable, d.relative, d.weekdaysAgo, d.ago, d.numeric, d.named, d.weekday, d.nth, d.cycleDay, d.monthDay,
 	} {
 		if e, ok := read(i); ok {
 			return e, true
@@ -261,11 +266,13 @@ var holidays = []struct {
 	{[]string{"nochevieja"}, 12, 31}, {[]string{"noche", "vieja"}, 12, 31}, {[]string{"fin", "de", "ano"}, 12, 31},
 	{[]string{"ano", "nuevo"}, 1, 1}, {[]string{"dia", "de", "reyes"}, 1, 6}, {[]string{"reyes"}, 1, 6},
 	{[]string{"san", "valentin"}, 2, 14}, {[]string{"dia", "del", "amor"}, 2, 14}, {[]string{"dia", "de", "muertos"}, 11, 2},
-	{[]string{"cinco", "de", "mayo"}, 5, 5}, {[]string{"dia", "de", "las", "madres"}, 5, 10},
+	{[]string{"cinco", "de", "mayo"}, 5, 5}, {[]string{"dia", "de", "las", "madres"}, 5, 10}, {[]string{"todos", "los", "santos"}, 11, 1},
+	{[]string{"candelaria"}, 2, 2}, {[]string{"dia", "del", "trabajo"}, 5, 1}, {[]string{"dia", "del", "trabajador"}, 5, 1},
+	{[]string{"noche", "de", "san", "juan"}, 6, 23}, {[]string{"bonfire", "night"}, 11, 5}, {[]string{"juneteenth"}, 6, 19},
 }
 
 func (d *dater) holiday(i int) (dateExpr, bool) {
-	j := d.skip(i, "on", "el", "en")
+	j := d.skip(i, "on", "el", "en", "los", "las", "la")
 	for _, h := range holidays {
 		if d.norm(j) == h.words[0] && d.words(j, h.words...) {
 			return d.dayMonth(h.m, h.d, j+len(h.words))
@@ -283,6 +290,11 @@ var openPhrases = [][]string{
 	{"la", "semana", "pasada"}, {"esta", "semana"}, {"semana", "pasada"},
 	{"over", "the", "weekend"}, {"this", "weekend"}, {"the", "weekend"}, {"last", "weekend"}, {"weekend"},
 	{"few", "days", "back"}, {"estos", "dias"}, {"these", "days"}, {"around", "midnight"}, {"about", "midnight"}, {"at", "midnight"}, {"midnight"}, {"medianoche"}, {"media", "noche"},
+	{"earlier", "in", "the", "week"}, {"start", "of", "the", "week"}, {"beginning", "of", "the", "week"}, {"middle", "of", "the", "week"}, {"midweek"},
+	{"inicio", "de", "semana"}, {"principios", "de", "semana"}, {"comienzo", "de", "semana"}, {"mitad", "de", "semana"}, {"media", "semana"}, {"entre", "semana"},
+	{"the", "other", "night"}, {"other", "night"}, {"la", "otra", "noche"}, {"a", "day", "or", "two"}, {"day", "or", "two"}, {"un", "dia", "o", "dos"}, {"dia", "o", "dos"},
+	{"start", "of", "the", "month"}, {"beginning", "of", "the", "month"}, {"principios", "de", "mes"}, {"inicio", "de", "mes"},
+	{"pocos", "dias"}, {"unos", "diitas"}, {"unos", "dos", "o", "tres", "dias"},
 	{"fin", "de", "semana"}, {"finde"}, {"few", "months"}, {"algunos", "meses"},
 }
 

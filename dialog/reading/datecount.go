@@ -46,6 +46,9 @@ func (d *dater) cycleDay(i int) (dateExpr, bool) {
 	j := d.skip(i, "cycle", "the", "el", "mi", "my")
 	switch d.norm(j) {
 	case "day", "dia", "cd", "dc":
+		if d.norm(j) == "dia" && d.norm(j-1) == "el" && !d.countsToday(j-2) && !d.ofCycle(j+2) {
+			return dateExpr{}, false // "el día 15" is a day of the month
+		}
 		if n, to, ok := d.whole(j + 1); ok && n >= 1 && n <= 40 && d.joined(j+1) && !d.dayOfMonthName(j, to) && !d.otherCount(to) {
 			return dateExpr{cycle: n, to: d.skip(to, "of", "de", "del", "my", "mi", "cycle", "ciclo")}, true
 		}
@@ -58,6 +61,24 @@ func (d *dater) cycleDay(i int) (dateExpr, bool) {
 		return dateExpr{cycle: n, to: to + 1}, true
 	}
 	return dateExpr{}, false
+}
+
+// countsToday: "hoy es el día 2", "voy en el día 3".
+func (d *dater) countsToday(i int) bool {
+	switch d.norm(i) {
+	case "es", "en", "hoy", "por", "seria", "voy", "con", "ya", "al":
+		return true
+	}
+	return false
+}
+
+// ofCycle: "el día 2 de la regla", "el día 1 fue ayer".
+func (d *dater) ofCycle(i int) bool {
+	switch d.norm(d.skip(i, "de", "del", "la", "mi", "el")) {
+	case "ciclo", "regla", "periodo", "sangrado", "menstruacion", "flujo", "fue", "era", "es", "hoy":
+		return true
+	}
+	return false
 }
 
 // dayOfMonthName: "dia 3 de marzo" is a date, "cd1 march 15" is a cycle day and

@@ -94,7 +94,9 @@ func (d *dater) hour(k, end int) bool {
 		return true
 	}
 	switch d.norm(end) {
-	case "am", "pm", "a", "p", "h", "hs", "hrs", "oclock", "ish":
+	case "a", "p":
+		return d.toks[end].from == d.toks[end-1].to // "8p", not "el 15 a las 8"
+	case "am", "pm", "h", "hs", "hrs", "oclock", "ish":
 		return true
 	}
 	return false

@@ -85,13 +85,15 @@ func unitDays(w string) (days int, months int, hours float64) {
 	switch w {
 	case "day", "days", "dia", "dias":
 		return 1, 0, 0
-	case "week", "weeks", "semana", "semanas":
+	case "week", "weeks", "semana", "semanas", "semanita", "semanitas":
 		return 7, 0, 0
+	case "fortnight", "quincena":
+		return 14, 0, 0
 	case "month", "months", "mes", "meses":
 		return 0, 1, 0
 	case "year", "years", "ano", "anos":
 		return 0, 12, 0
-	case "hour", "hours", "hr", "hrs", "hora", "horas", "h":
+	case "hour", "hours", "hr", "hrs", "hora", "horas", "horita", "horitas", "h":
 		return 0, 0, 1
 	case "minute", "minutes", "min", "mins", "minuto", "minutos":
 		return 0, 0, 1.0 / 60

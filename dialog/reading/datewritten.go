@@ -1,6 +1,7 @@
 package reading
 
 import (
+	"strings"
 	"time"
 
 	"handrail.example/reminders/civil"
@@ -44,6 +45,9 @@ func (d *dater) numeric(i int) (dateExpr, bool) {
 	}
 	t := &d.toks[i]
 	if decimalsOf(t) {
+		if e, ok := d.dottedYear(i); ok {
+			return e, true
+		}
 		return d.dotted(i)
 	}
 	a := int(t.num)
@@ -89,6 +93,19 @@ func (d *dater) sign(i int) bool {
 	return i+1 < len(d.toks) && d.toks[i].kind == signToken && d.toks[i+1].kind == numberToken
 }
 
+// dottedYear reads 13.5.2015 and 2015.5.13, of which the first two numbers come
+// as one.
+func (d *dater) dottedYear(i int) (dateExpr, bool) {
+	if !d.sign(i+1) || d.norm(i+1) != "." {
+		return dateExpr{}, false
+	}
+	a, b, _ := strings.Cut(d.toks[i].norm, ".")
+	if len(b) > 2 || len(a) > 4 {
+		return dateExpr{}, false
+	}
+	return d.withYear(int(decimal(a)), int(decimal(b)), int(d.toks[i+2].num), i+3)
+}
+
 func (d *dater) dotted(i int) (dateExpr, bool) {
 	n := d.toks[i].norm
 	if len(n) < 3 || d.sign(i+1) || !d.leads(i) {
@@ -109,14 +126,11 @@ func (d *dater) dotted(i int) (dateExpr, bool) {
 
 // leads: a decimal number is a date only after a word that leads one in.
 func (d *dater) leads(i int) bool {
-	switch d.norm(i - 1) {
-	case "on", "el", "since", "desde", "fecha":
-		return true
-	case "in":
-		return true
-	}
-	return false
+	return i == 0 || dateLeads[d.norm(i-1)]
 }
+
+var dateLeads = set("on", "el", "since", "desde", "fecha", "in", "started", "began", "start", "was", "period", "bleed", "regla", "empezo", "inicio",
+	"comenzo", "fue", "bajo", "vino", "came", "fum", "fur", "lmp", "menses", "date", "del", "de", "day", "dia", "flow")
 
 // withYear reads three numbers, with the year first or last. Where month and
 // day may be exchanged the language decides for text with a year only if one
@@ -171,7 +185,16 @@ func (d *dater) choose(first, other civil.Date, to int) (dateExpr, bool) {
 // where a date may be read in two ways: two months and some days.
 const farBack = 70
 
+// soon is how many days ahead a date may lie to be taken for a slip.
+const soon = 31
+
 func (d *dater) dayMonth(m, day, to int) (dateExpr, bool) {
+	// "The 24th of June", written on the 20th: nobody means last year. The month
+	// or the day is a slip, and she is asked.
+	if v := valid(d.today.Year, m, day); !v.IsZero() && v.After(d.today) && v.DaysSince(d.today) <= soon {
+		t := time.Date(v.Year, v.Month-1, v.Day, 0, 0, 0, 0, time.UTC)
+		return dateExpr{days: []civil.Date{d.pastDay(m, day), civil.DateOf(t)}, slip: true, to: to}, true
+	}
 	if v := d.pastDay(m, day); !v.IsZero() {
 		return one(v, to)
 	}
@@ -226,6 +249,11 @@ func (d *dater) monthWithDay(m, day, to int) (dateExpr, bool) {
 	k := d.skip(to, "of", "de", "del")
 	if k < len(d.toks) && d.toks[k].kind == numberToken && d.toks[k].num >= 1000 && d.toks[k].num < 3000 && d.toks[k].brk != hardBreak {
 		if v := valid(int(d.toks[k].num), m, day); !v.IsZero() {
+			return one(v, k+1)
+		}
+	}
+	if k := to; k < len(d.toks) && d.toks[k].kind == numberToken && d.toks[k].num >= 1990 && d.toks[k].num < 2100 && len(d.norm(k-1)) <= 4 {
+		if v := valid(int(d.toks[k].num), m, day); !v.IsZero() { // "16. Nov. 2016"
 			return one(v, k+1)
 		}
 	}

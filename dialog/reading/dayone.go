@@ -56,7 +56,15 @@ func (m *message) readDate(r *Reading) {
 		r.Time, r.HasTime = best.clock, true
 	}
 	r.Candidates = m.candidates(best)
-	if best.asks || len(r.Candidates) != 1 {
+	if best.slip {
+		r.Candidates = r.Candidates[:0]
+		for _, d := range m.candidates(best) {
+			if m.today().DaysSince(d) <= farBack {
+				r.Candidates = append(r.Candidates, d)
+			}
+		}
+	}
+	if best.asks || best.slip || len(r.Candidates) != 1 {
 		r.Ambiguous = true
 		return
 	}
@@ -112,15 +120,29 @@ func (m *message) dayExpr() (dateExpr, bool) {
 	if best < 0 {
 		return dateExpr{}, false
 	}
-	best = m.settled(all, m.corrected(all, best))
+	best = m.closer(all, m.settled(all, m.corrected(all, best)))
 	for _, o := range all {
 		// "Around midnight last night": which day, nobody knows.
-		if o.asks && m.toks[o.to-1].norm == "midnight" && max(o.from-all[best].to, all[best].from-o.to) <= 1 {
+		if o.asks && lateHour[m.toks[o.to-1].norm] && max(o.from-all[best].to, all[best].from-o.to) <= 1 {
 			return o, true
 		}
 	}
 	return m.eitherDay(all, best, m.counted(all, best)), true
 }
+
+// closer: "it just came, like two hours ago": the moment says more than "just".
+func (m *message) closer(all []dateExpr, best int) int {
+	if m.toks[all[best].to-1].norm != "de" && m.toks[all[best].to-1].norm != "acaba" && m.toks[all[best].to-1].norm != "now" {
+		return best
+	}
+	if i := best + 1; i < len(all) && all[i].instant && !all[i].future && all[i].from-all[best].to <= 6 {
+		return i
+	}
+	return best
+}
+
+// lateHour are words between two days.
+var lateHour = set("midnight", "medianoche")
 
 // deniedDay: "not Sunday", "no fue el miércoles".
 func (m *message) deniedDay(e dateExpr) bool {
@@ -170,6 +192,8 @@ func (m *message) eitherDay(all []dateExpr, best int, e dateExpr) dateExpr {
 func (m *message) undecided(a, b dateExpr) bool {
 	for k := max(a.from-3, 0); k < b.from; k++ {
 		switch n := m.toks[k].norm; {
+		case (n == "to" || n == "into" || n == "a" || n == "al") && k >= a.to && b.from-a.to <= 2: // "from Sunday to Monday"
+			return true
 		case (n == "or" || n == "o" || n == "u" || n == "maybe" || n == "quiza" || n == "quizas") && k >= a.to, n == "between" || n == "entre":
 			return true
 		}
@@ -179,6 +203,9 @@ func (m *message) undecided(a, b dateExpr) bool {
 }
 
 func (m *message) periodAnchor() match {
+	if m.isTold {
+		return m.told
+	}
 	for _, x := range m.found {
 		if x.concept.kind == "intent" && x.concept.name == string(rules.PeriodStart) && x.state == Present {
 			return x
@@ -203,6 +230,9 @@ func (m *message) far(a match, e dateExpr) int {
 // belongsElsewhere: the day stands closer to a visit, a dose or a transfer.
 func (m *message) belongsElsewhere(e dateExpr) bool {
 	own, other := 1<<30, 1<<30
+	if m.isTold && m.toks[m.told.from].sentence == m.toks[e.from].sentence {
+		own = max(m.told.from-e.to, e.from-m.told.to, 0)
+	}
 	for _, x := range m.foundNear(e.from-8, e.to+8) {
 		if m.toks[x.from].sentence != m.toks[e.from].sentence || m.divided(x, e) {
 			continue
@@ -251,12 +281,17 @@ func (m *message) ownDayBefore(x match, e dateExpr) bool {
 func (m *message) corrected(all []dateExpr, best int) int {
 	for i := best + 1; i < len(all); i++ {
 		for _, x := range m.foundNear(all[best].to-1, all[i].from) {
-			if x.concept.kind == "word" && x.concept.name == "correction" && x.from >= all[best].to-1 && !all[i].future {
+			if x.concept.kind == "word" && x.concept.name == "correction" && x.from >= all[best].to-1 && !all[i].future && !m.opinion(x) {
 				return i
 			}
 		}
 	}
 	return best
+}
+
+// opinion: "digo que" gives an opinion, "digo" alone corrects.
+func (m *message) opinion(x match) bool {
+	return m.toks[x.to-1].norm == "digo" && x.to < len(m.toks) && m.toks[x.to].norm == "que"
 }
 
 // counted joins a cycle day with the day beside it: "day 2 was yesterday".
@@ -282,7 +317,7 @@ func (m *message) counted(all []dateExpr, best int) dateExpr {
 		return c
 	}
 	d := all[day]
-	if n := all[cycle].cycle; n > 1 {
+	if n := all[cycle].cycle; n > 1 && !m.countedFrom(d) {
 		d.days = slices.Clone(d.days)
 		for i := range d.days {
 			d.days[i] = d.days[i].AddDays(1 - n)
@@ -290,4 +325,20 @@ func (m *message) counted(all []dateExpr, best int) dateExpr {
 		d.cycle = n
 	}
 	return d
+}
+
+// countedFrom: "day 2, so count from yesterday": the day is the first itself.
+func (m *message) countedFrom(e dateExpr) bool {
+	if e.from == 0 {
+		return false
+	}
+	switch m.toks[e.from-1].norm {
+	case "from", "desde", "since":
+		return true
+	}
+	switch m.toks[e.from].norm {
+	case "from", "desde", "since":
+		return true
+	}
+	return false
 }

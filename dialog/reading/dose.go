@@ -189,7 +189,7 @@ func (m *message) saysDose(x match) bool {
 // was taken, a missed one that is only supposed is a question.
 func doseInState(d rules.Dose, s State) rules.Dose {
 	switch {
-	case d == "reversed":
+	case d == "reversed", s == nearly && (d == rules.Missed || d == rules.Wrong || d == rules.Late || d == rules.Stopped || d == rules.Partial):
 		return taken
 	case s == Present || s == Past && d == rules.Missed:
 		return d

@@ -20,15 +20,20 @@ func (m *message) readFindings(r *Reading) {
 	all = append(all, m.withFever(all)...)
 	all = append(all, m.heads()...)
 	all = append(all, m.composed()...)
+	frames := m.framed()
+	all = append(all, frames...)
 	all = append(all, m.measures()...)
 	m.weigh(all)
+	all = dropExplained(all)
 	slices.SortStableFunc(all, func(a, b seen) int { return cmp.Compare(a.from, b.from) })
 	for _, x := range all {
 		finding := rules.FindingOf(x.sign)
 		if finding == "" {
 			continue
 		}
-		r.Spans = append(r.Spans, Span{m.toks[x.from].from, m.toks[x.to-1].to, finding, x.state})
+		if !slices.Contains(frames, x) || !toldWithin(x, all) {
+			r.Spans = append(r.Spans, Span{m.toks[x.from].from, m.toks[x.to-1].to, finding, x.state})
+		}
 		if x.state == Present {
 			r.Signs = addOnce(r.Signs, x.sign)
 			r.Findings = addOnce(r.Findings, finding)
@@ -68,6 +73,10 @@ type seen struct {
 // weigh settles what the scopes alone cannot: a question about a symptom that
 // she does not say she has, and a grave sign that was there today.
 func (m *message) weigh(all []seen) {
+	if len(all) <= manySigns { // more are no message that a patient wrote
+		m.recite(all)
+		m.overSince(all)
+	}
 	low, high := false, false
 	var slow []seen
 	for _, x := range all {
@@ -91,7 +100,9 @@ func (m *message) weigh(all []seen) {
 		case x.sign == "self_harm" && x.state == Hypothetical && !m.general(x.from):
 			// "If it is negative, I am done with living" is no mere supposition.
 			x.state = Present
-		case x.state == OtherPerson && (m.hasWord["is_patient"] || x.sign == "violence"):
+		case x.state == OtherPerson && (m.ours || x.sign == "violence"):
+			x.state = Present
+		case (x.state == Hypothetical || x.state == Quoted || x.state == Past) && m.cameTrue(x.to):
 			x.state = Present
 		case x.state == resolved && lasting[x.sign] && m.ofToday(x.from):
 			x.state = Present
@@ -237,6 +248,9 @@ func tidy(r *Reading) {
 	drop("moderate_pain", "severe_belly_pain", "sudden_pain")
 	drop("mild_headache", "worst_headache", "headache_severe")
 	drop("nausea", "vomiting_lots")
+	// A cry for help beside what it is about tells nothing more.
+	drop("alarm", "soaking", "severe_belly_pain", "sudden_pain", "fainted", "breathless", "chest_pain", "self_harm", "seizure", "stroke",
+		"overdose", "airway_swelling", "worst_headache", "vision_loss", "danger", "violence", "rigors")
 	r.Findings = nil
 	for _, s := range r.Signs {
 		r.Findings = addOnce(r.Findings, rules.FindingOf(s))
@@ -272,6 +286,13 @@ func (m *message) dropWithin(all []seen, r *Reading) {
 	if weak && !free {
 		r.Signs = slices.DeleteFunc(r.Signs, func(s rules.Sign) bool { return s == "cramps" })
 	}
+}
+
+// toldWithin reports whether fewer words, some of them a frame's, say the same.
+func toldWithin(x seen, all []seen) bool {
+	return slices.ContainsFunc(all, func(o seen) bool {
+		return o.from < x.to && x.from < o.to && o.to-o.from < x.to-x.from && o.state == x.state && rules.FindingOf(o.sign) == rules.FindingOf(x.sign)
+	})
 }
 
 // merged joins the spans of one finding in one state that overlap: several
@@ -318,21 +339,32 @@ func (m *message) onClock(x match) bool {
 	return false
 }
 
-// ofHead: the words of a severe pain speak of the head and of no other place;
-// the headache has them as its own.
+// ofHead: the words of a severe pain speak of the head and of no other place
+// ("awful headache, nothing touches it"); the headache has them as its own.
 func (m *message) ofHead(x match) bool {
 	if x.concept.name != "severe_belly_pain" {
 		return false
 	}
 	head := false
-	for _, o := range m.foundNear(x.from-maxSpan, x.to-1) {
-		if o.from >= x.to || o.to <= x.from {
+	for _, o := range m.foundNear(x.from-maxSpan, x.to+modReach) {
+		if m.toks[o.from].sentence != m.toks[x.from].sentence {
 			continue
 		}
-		if o.concept.kind == "mod" && (o.concept.name == "belly" || o.concept.name == "one_side" || o.concept.name == "back") {
-			return false
+		switch o.concept.name {
+		case "belly", "one_side", "back", "site", "pain":
+			if o.concept.kind != "sign" && !m.inHeadache(o) {
+				return false
+			}
+		case "headache":
+			head = head || o.concept.kind == "head" && o.state == Present
 		}
-		head = head || o.concept.kind == "head" && o.concept.name == "headache"
 	}
 	return head
+}
+
+// inHeadache: x is a word within an expression for a headache.
+func (m *message) inHeadache(x match) bool {
+	return slices.ContainsFunc(m.foundNear(x.from-maxSpan/4, x.to), func(o match) bool {
+		return o.concept.kind == "head" && o.concept.name == "headache" && o.from <= x.from && x.to <= o.to
+	})
 }

@@ -89,10 +89,18 @@ func (m *message) attach(hs []*head, mod match) {
 			best, at = h, d
 		}
 	}
+	if best != nil && best.concept.name == "bleeding" && mod.concept.name == "mild" && asUsual[m.toks[mod.from].norm] {
+		return // a normal period is no spotting
+	}
 	if best != nil {
 		best.mods = addOnce(best.mods, mod.concept.name)
 		best.from, best.to = min(best.from, mod.from), max(best.to, mod.to)
 	}
+}
+
+// asUsual are words that make a pain mild and a bleeding a period.
+var asUsual = map[string]bool{
+	"normal": true, "normales": true, "regular": true, "usual": true, "typical": true, "period": true, "like": true, "como": true,
 }
 
 // apart is the number of words between two matches; far for another sentence

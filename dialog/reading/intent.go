@@ -95,7 +95,10 @@ func (m *message) wordIntents() []rules.Intent {
 func (m *message) periodIntents(r *Reading) []rules.Intent {
 	late := slices.Contains([]rules.Phase{rules.AfterTrigger, rules.AfterTransfer, rules.EarlyPregnancy}, r.phase)
 	waiting := r.phase == rules.BeforeCycle || r.phase == ""
-	start := m.first("intent", string(rules.PeriodStart))
+	start := m.periodTold()
+	if start >= 0 {
+		m.told, m.isTold = m.found[start], true
+	}
 	bleeds := slices.Contains(r.Signs, "period_bleeding")
 	spots := slices.Contains(r.Signs, "spotting")
 	switch {
@@ -118,9 +121,13 @@ func (m *message) periodIntents(r *Reading) []rules.Intent {
 		return []rules.Intent{rules.PeriodStart}
 	case spots && waiting:
 		return []rules.Intent{rules.PeriodSpotting}
+	case waiting && m.startsSlowly() && (bleeds || m.any("word", "period_noun")):
+		m.forget(r, "period_bleeding")
+		m.note(r, seen{"spotting", 0, len(m.toks), Present})
+		return []rules.Intent{rules.PeriodSpotting}
 	case spots:
 		return []rules.Intent{rules.Symptom}
-	case r.phase == rules.BeforeCycle && m.hasWord["it_came"] && r.Drug == "" && !m.hasWord["parcel"] && len(r.Signs) == 0 && m.first("intent", string(rules.Symptom)) < 0:
+	case r.phase == rules.BeforeCycle && m.hasWord["it_came"] && !m.hasWord["parcel"] && len(r.Signs) == 0 && m.first("intent", string(rules.Symptom)) < 0:
 		m.period = true
 		return []rules.Intent{rules.PeriodStart}
 	case bleeds && waiting && !m.grave(r):
@@ -129,6 +136,91 @@ func (m *message) periodIntents(r *Reading) []rules.Intent {
 		return []rules.Intent{rules.PeriodStart}
 	}
 	return nil
+}
+
+// periodTold is the index of the words that tell of a period, or -1: those of an
+// intent block, else a word for the period beside a day or a verb of arriving.
+func (m *message) periodTold() int {
+	if m.startsSlowly() {
+		return -1
+	}
+	for i, x := range m.found {
+		if x.concept.kind != "intent" || x.concept.name != string(rules.PeriodStart) {
+			continue
+		}
+		// "A week ago my period came" is past, and still the news.
+		if x.state == Present || (x.state == Past || x.state == resolved) && len(m.toks) <= longMessage && m.lately(x) {
+			return i
+		}
+	}
+	if m.any("intent", string(rules.PeriodSpotting)) || m.first("intent", string(rules.Symptom)) >= 0 {
+		return -1
+	}
+	if len(m.toks) > longMessage {
+		return -1
+	}
+	return slices.IndexFunc(m.found, m.periodNews)
+}
+
+// startsSlowly: she says herself that it is not her period yet.
+func (m *message) startsSlowly() bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "word" && x.concept.name == "not_yet_period" && !m.hasWord["is_period"]
+	})
+}
+
+// lately: a day within the last weeks stands in the sentence of x or beside it.
+func (m *message) lately(x match) bool {
+	return slices.ContainsFunc(m.dates(), func(e dateExpr) bool {
+		apart := m.toks[e.from].sentence - m.toks[x.from].sentence
+		near := -1 <= apart && apart <= 1 && !e.future
+		return near && (e.asks || e.cycle > 0 || len(e.days) > 0 && m.today().DaysSince(e.days[0]) <= latelyDays)
+	})
+}
+
+// latelyDays is how long ago a period may have begun to be news.
+const latelyDays = 45
+
+// periodNews: x is a word for the period, told as hers and as here: with a day,
+// with a verb of arriving, or in next to no other words.
+func (m *message) periodNews(x match) bool {
+	if x.concept.kind != "word" || x.concept.name != "period_noun" || m.covered(x) {
+		return false
+	}
+	told := x
+	told.concept = &concept{kind: "news", name: x.concept.name}
+	switch m.stateOf(told) {
+	case Present:
+	case OtherPerson:
+		if !m.any("intent", string(rules.OtherPerson)) { // else the other person writes for her
+			return false
+		}
+	case Past, resolved:
+		if !m.lately(x) {
+			return false
+		}
+	default:
+		return false
+	}
+	s := m.toks[x.from].sentence
+	if m.lately(x) {
+		return true
+	}
+	arrives := slices.ContainsFunc(m.foundNear(x.from-farReach, x.to+farReach), func(y match) bool {
+		return y.concept.kind == "word" && y.concept.name == "arrives" && y.state == Present && m.toks[y.from].sentence == s
+	})
+	return !m.questions[s] && (arrives || len(m.toks) <= shortNews)
+}
+
+// shortNews is the length, in words, of a message that needs no verb.
+const shortNews = 5
+
+// covered: x lies in words that take its meaning away ("period cramps", "like a
+// period").
+func (m *message) covered(x match) bool {
+	return slices.ContainsFunc(m.foundNear(x.from-maxSpan, x.to), func(y match) bool {
+		return isKind(y.concept, "ignore", "figurative") && y.from < x.to && x.from < y.to
+	})
 }
 
 // calledPeriod: she calls it her period in so many words, whatever else she
@@ -159,7 +251,8 @@ func (m *message) bareDate(r *Reading) bool {
 	}
 	for _, e := range m.dates() {
 		// "Tonight at 8" on its own is no news of a period.
-		if !e.future && (awaited || e.asks || e.cycle > 0 || len(e.days) > 0 && e.days[0] != m.today()) {
+		far := len(e.days) > 0 && m.today().DaysSince(e.days[0]) > latelyDays
+		if !e.future && !(far && !awaited) && (awaited || e.asks || e.cycle > 0 || len(e.days) > 0 && e.days[0] != m.today()) {
 			return true
 		}
 	}
@@ -227,6 +320,9 @@ func (m *message) symptomIntents(r *Reading, have []rules.Intent) []rules.Intent
 		}
 	}
 	if len(out) == 0 && m.spokenOf(r) && onlyAside(have) {
+		if i := m.matter(r, have); i != "" {
+			return []rules.Intent{i}
+		}
 		out = append(out, rules.Symptom)
 	}
 	return out
@@ -239,7 +335,7 @@ func (m *message) unreadBody() (match, bool) {
 		if x.concept.kind != "mod" || !bodyParts[x.concept.name] || x.state != Present {
 			continue
 		}
-		if m.about[m.toks[x.from].sentence].asks || m.any("figurative", "figurative") || m.any("drug", "") {
+		if m.about[m.toks[x.from].sentence].asks || m.questions[m.toks[x.from].sentence] || m.any("figurative", "figurative") || m.any("drug", "") {
 			continue
 		}
 		if m.wellAfter(x) || m.governedBy(x, OtherPerson, Hypothetical, Quoted, Past, Figurative) {

@@ -19,6 +19,8 @@ type concept struct {
 	// opts are the further words of its first line.
 	opts []string
 	id   int
+	// class numbers the blocks that frames name, from 1; 0 for all others.
+	class int
 }
 
 // pattern is one compiled expression of a concept.
@@ -29,6 +31,9 @@ type pattern struct {
 	needs []idSet
 	// reach is how many tokens the longest match has.
 	reach int
+	// first are the words with which a match can begin; number: or a number.
+	first  idSet
+	number bool
 }
 
 // lexicon is everything that the files say, ready for use. It does not change
@@ -45,6 +50,11 @@ type lexicon struct {
 	// always are the patterns without a key.
 	always []int32
 
+	// frames, and those whose first term is a class; classes counts these.
+	frames   []frame
+	framesBy [][]int32
+	classes  int
+
 	// forms has the words of the files and common words, as they are written.
 	forms   map[string]form
 	aliases map[string][]string
@@ -53,11 +63,15 @@ type lexicon struct {
 	stems  [2]map[string]int32
 	lastID int32
 	// stemIDs saves stemming a word twice while loading.
-	stemIDs map[stemKey]int32
+	stemIDs, exactIDs map[stemKey]int32
 	// near has the words of the patterns by first letter and length, for words
 	// with a slip in them; real words are never taken for another.
 	near map[nearKey][]string
-	real map[string]bool
+	// sounds has the words, soundStems the stems that sound like a key; see
+	// soundOf.
+	sounds     map[string]string
+	soundStems map[string]int32
+	real       map[string]bool
 }
 
 // Languages, as indices and as bits of word.lang.
@@ -86,9 +100,10 @@ type block struct {
 
 func loadLexicon(files fs.FS) (*lexicon, error) {
 	l := &lexicon{
-		forms: map[string]form{}, aliases: map[string][]string{},
-		stemIDs: map[stemKey]int32{}, exact: map[string]int32{}, stems: [2]map[string]int32{{}, {}},
-		near: map[nearKey][]string{}, real: map[string]bool{},
+		forms: make(map[string]form, 1<<14), aliases: map[string][]string{},
+		stemIDs: make(map[stemKey]int32, 1<<14), exactIDs: map[stemKey]int32{},
+		exact: map[string]int32{}, stems: [2]map[string]int32{make(map[string]int32, 1<<13), make(map[string]int32, 1<<13)},
+		near: map[nearKey][]string{}, sounds: map[string]string{}, soundStems: map[string]int32{}, real: map[string]bool{},
 	}
 	names, err := fs.Glob(files, "lexicon/*.txt")
 	if err != nil {
@@ -110,7 +125,7 @@ func loadLexicon(files fs.FS) (*lexicon, error) {
 		return nil, err
 	}
 	l.finish()
-	l.stemIDs = nil
+	l.stemIDs, l.exactIDs = nil, nil
 	return l, nil
 }
 
@@ -157,13 +172,22 @@ func (l *lexicon) compileAll(blocks []block) error {
 		}
 	}
 	for _, b := range blocks {
-		if b.concept.kind == "set" || b.concept.kind == "words" {
+		if b.concept.kind == "set" || b.concept.kind == "words" || b.concept.kind == "frame" {
 			continue
 		}
 		if err := l.compileBlock(c, b); err != nil {
 			return fmt.Errorf("%s: %w", b.where, err)
 		}
 	}
+	for _, b := range blocks {
+		if b.concept.kind != "frame" {
+			continue
+		}
+		if err := l.compileFrames(b); err != nil {
+			return fmt.Errorf("%s: %w", b.where, err)
+		}
+	}
+	l.indexFrames()
 	return nil
 }
 
@@ -171,22 +195,38 @@ func (l *lexicon) compileBlock(c *compiler, b block) error {
 	b.concept.id = len(l.concepts)
 	l.concepts = append(l.concepts, b.concept)
 	for _, line := range b.lines {
-		for _, src := range strings.Split(line.patterns, ";") {
-			if strings.TrimSpace(src) == "" {
-				continue
-			}
+		for _, src := range singlesJoined(line.patterns) {
 			c.exact = slices.Contains(b.concept.opts, "exact")
 			prog, err := c.compile(line.lang, src)
 			if err != nil {
 				return err
 			}
-			if _, _, err := firstIDs(prog); err != nil {
+			first, number, err := firstIDs(prog, 0)
+			if err != nil {
 				return fmt.Errorf("pattern %q: %w", src, err)
 			}
-			l.patterns = append(l.patterns, pattern{b.concept, prog, c.needs, reachOf(prog)})
+			l.patterns = append(l.patterns, pattern{b.concept, prog, c.needs, reachOf(prog), first, number})
 		}
 	}
 	return nil
+}
+
+// singlesJoined has the patterns of a line, those of one plain word joined to
+// one choice: they are one look-up instead of many.
+func singlesJoined(line string) []string {
+	var out, singles []string
+	for _, src := range strings.Split(line, ";") {
+		switch f := strings.Fields(src); {
+		case len(f) == 1 && plainWord(f[0]):
+			singles = append(singles, f[0])
+		case len(f) > 0:
+			out = append(out, src)
+		}
+	}
+	if len(singles) > 0 {
+		out = append(out, strings.Join(singles, "|"))
+	}
+	return out
 }
 
 // readWords takes a block of kind words: "words alias" has lines of
@@ -213,82 +253,6 @@ func (l *lexicon) readWords(b block) {
 			}
 		}
 	}
-}
-
-// finish fills what needs all words: the forms' ids and the two indices.
-func (l *lexicon) finish() {
-	for w, f := range l.forms {
-		f.word, f.text = l.identify(w), strings.Clone(w)
-		f.word.lang = f.lang
-		// A word of one language is no form of a word of the other: "got" is
-		// not "gota".
-		switch f.lang {
-		case 1 << langEN:
-			f.word.ids[1+langES] = 0
-		case 1 << langES:
-			f.word.ids[1+langEN] = 0
-		}
-		l.forms[w] = f
-		if len(w) >= minNear && !f.common {
-			k := nearKey{w[0], len(w)}
-			l.near[k] = append(l.near[k], w)
-		}
-	}
-	for _, ws := range l.near {
-		slices.Sort(ws)
-	}
-	l.byFirst, l.byKey = make([][]int32, l.lastID+1), make([][]int32, l.lastID+1)
-	common := l.commonIDs()
-	for i, p := range l.patterns {
-		ids, number, _ := firstIDs(p.prog)
-		for _, id := range ids {
-			l.byFirst[id] = append(l.byFirst[id], int32(i))
-		}
-		if number {
-			l.byNumber = append(l.byNumber, int32(i))
-		}
-		key := keyOf(p, ids, common)
-		if number && len(p.needs) == 0 {
-			l.always = append(l.always, int32(i))
-		}
-		for _, id := range key {
-			l.byKey[id] = append(l.byKey[id], int32(i))
-		}
-	}
-}
-
-// commonIDs are the ids of common words.
-func (l *lexicon) commonIDs() []bool {
-	out := make([]bool, l.lastID+1)
-	for _, f := range l.forms {
-		if f.common {
-			for _, id := range f.word.ids {
-				out[id] = true
-			}
-		}
-	}
-	return out
-}
-
-// keyOf is the set of words, one of which a match of p needs, that is likely to
-// be met least often.
-func keyOf(p pattern, first idSet, common []bool) idSet {
-	weight := func(s idSet) int {
-		w := 0
-		for _, id := range s {
-			if w++; common[id] {
-				w += 100
-			}
-		}
-		return w
-	}
-	best := first
-	for _, s := range p.needs {
-		if len(s) > 0 && (len(best) == 0 || weight(s) < weight(best)) {
-			best = s
-		}
-	}
-	return best
 }
 
 // find has every match of every concept, in the order of the text.

@@ -44,6 +44,8 @@ func (m *message) measures() []seen {
 			out = append(out, x)
 		} else if x, ok := m.painScore(i); ok {
 			out = append(out, x)
+		} else if x, ok := m.risingScore(i); ok {
+			out = append(out, x)
 		} else if x, ok := m.muchTooMuch(i); ok {
 			out = append(out, x)
 		}
@@ -106,7 +108,7 @@ func (m *message) temperature(i int) (seen, bool) {
 	unit, told := m.unit(i), m.near(i, "temperature", "high_temperature", "chills", "rigors")
 	celsius := unit == "c" || unit == "celsius" || unit == "centigrados"
 	fahrenheit := unit == "f" || unit == "fahrenheit"
-	if !told && !celsius && !fahrenheit && unit != "degrees" && !(decimalsOf(&t) && units[unit] == "" && 38 <= t.num && t.num < 42) {
+	if !told && !celsius && !fahrenheit && unit != "degrees" && !(decimalsOf(&t) && units[unit] == "" && (38 <= t.num && t.num < 42 || feverF <= t.num && t.num < 106) && !m.near(i, "scale", "gain")) {
 		return seen{}, false
 	}
 	if units[unit] != "" {
@@ -204,19 +206,37 @@ func (m *message) twoWeights(i int) (seen, bool) {
 	}
 	for k := i - 1; k >= max(i-12, 0); k-- {
 		t := &m.toks[k]
+		if t.kind == numberToken && t.num > now && m.toldBackwards(k, i) {
+			return m.weightsAt(i, k, t.num-now)
+		}
 		if t.kind != numberToken || t.num < 38 || t.num >= now || !m.near(k, "scale") && !m.near(k, "dates", "today") {
 			continue
 		}
-		gain := now - t.num
-		if units[m.unit(i)] == "lb" || units[m.unit(k)] == "lb" || now >= 110 {
-			gain *= kgPerPound
-		}
-		if gain < gainKgPerDay || gain > 12 || gain/m.daysNear(i) < gainKgPerDay {
-			return seen{}, false
-		}
-		return m.seenAt("weight_gain", k, i+1), true
+		return m.weightsAt(k, i, now-t.num)
 	}
 	return seen{}, false
+}
+
+// toldBackwards: of two weights today's is told first ("61.2 this morning,
+// yesterday 59.6").
+func (m *message) toldBackwards(today, before int) bool {
+	for k := before - 1; k > max(before-3, today); k-- {
+		if n := m.toks[k].norm; n == "yesterday" || n == "ayer" {
+			return true
+		}
+	}
+	return false
+}
+
+// weightsAt is the sign of a gain between the weights at two tokens.
+func (m *message) weightsAt(before, now int, gain float64) (seen, bool) {
+	if units[m.unit(now)] == "lb" || units[m.unit(before)] == "lb" || m.toks[now].num >= 110 {
+		gain *= kgPerPound
+	}
+	if gain < gainKgPerDay || gain > 12 || gain/m.daysNear(now) < gainKgPerDay {
+		return seen{}, false
+	}
+	return m.seenAt("weight_gain", min(before, now), max(before, now)+1), true
 }
 
 // daysNear is over how many days something happened, as told near token i; one
@@ -260,37 +280,6 @@ func (m *message) muchTooMuch(i int) (seen, bool) {
 	return seen{}, false
 }
 
-// painScore reads "8/10" and "8 out of 10" near a word for pain.
-func (m *message) painScore(i int) (seen, bool) {
-	j := 0
-	switch {
-	case i+2 < len(m.toks) && m.toks[i+1].norm == "/" && m.toks[i+2].num == 10:
-		j = i + 3
-	case i+3 < len(m.toks) && m.toks[i+1].norm == "out" && m.toks[i+3].num == 10:
-		j = i + 4
-	case i+2 < len(m.toks) && (m.toks[i+1].norm == "de" || m.toks[i+1].norm == "sobre") && m.toks[i+2].num == 10:
-		j = i + 3
-	default:
-		return seen{}, false
-	}
-	h := m.headNear(i, "pain", "headache")
-	if h == nil {
-		return seen{}, false
-	}
-	score := m.toks[i].num
-	switch {
-	case score > 10 || score < moderateOfTen:
-		return seen{}, false
-	case h.concept.name == "headache" && score >= severeOfTen:
-		return m.seenAt("headache_severe", i, j), true
-	case h.concept.name == "headache":
-		return seen{}, false
-	case score >= severeOfTen:
-		return m.seenAt("severe_belly_pain", i, j), true
-	}
-	return m.seenAt("moderate_pain", i, j), true
-}
-
 func (m *message) headNear(i int, names ...string) *match {
 	for k, x := range m.foundNear(i-12, i+12) {
 		for _, n := range names {
@@ -300,59 +289,4 @@ func (m *message) headNear(i int, names ...string) *match {
 		}
 	}
 	return nil
-}
-
-// pads reads how many pads in how much time.
-func (m *message) pads() []seen {
-	var out []seen
-	for _, x := range m.found {
-		if x.concept.kind != "word" || x.concept.name != "pad" {
-			continue
-		}
-		rate, from, to := m.padRate(x)
-		switch {
-		case rate >= soakPerHour:
-			out = append(out, m.seenAt("soaking", from, to))
-		case rate >= heavyPerHour:
-			out = append(out, m.seenAt("heavy_flow", from, to), seen{slowPads, from, to, Negated})
-		case rate > 0:
-			out = append(out, seen{slowPads, from, to, Negated})
-		}
-	}
-	return out
-}
-
-// slowPads is a count of pads that is no soaking, whatever the words around it.
-const slowPads = rules.Sign("slow_pads")
-
-// padRate is pads per hour near a word for a pad, 0 where no time is told.
-func (m *message) padRate(pad match) (rate float64, from, to int) {
-	count, i := 1.0, pad.from
-	from = i
-	for k := i - 1; k >= max(i-3, 0) && m.toks[k].sentence == m.toks[i].sentence; k-- {
-		if m.toks[k].isNumber() {
-			count, from = max(m.toks[k].num, 1), k
-			break
-		}
-	}
-	for k := pad.to; k < min(pad.to+9, len(m.toks)) && (m.toks[k].sentence == m.toks[i].sentence || k < pad.to+4); k++ {
-		n := 1.0
-		for b := k - 1; b > max(k-3, pad.to-1); b-- {
-			if m.toks[b].isNumber() {
-				n = m.toks[b].num
-				break
-			}
-		}
-		switch m.toks[k].norm {
-		case "times", "veces":
-			count = max(n, 1)
-		case "hour", "hours", "hr", "hrs", "hora", "horas", "h":
-			return count / max(n, 0.25), from, k + 1
-		case "minutes", "minute", "min", "mins", "minutos", "minuto":
-			if n >= 2 {
-				return count * 60 / n, from, k + 1
-			}
-		}
-	}
-	return 0, 0, 0
 }

@@ -28,8 +28,16 @@ type message struct {
 	period    bool
 	exprs     []dateExpr
 	dated     bool
+	// relays: somebody else writes; ours: one told of is said to be a patient here.
+	relays, ours bool
+	// told are the words that tell of a period, where there are such.
+	told   match
+	isTold bool
 	// quiz: it goes through a list of questions and says no to one at least.
 	quiz bool
+	// mine marks the words of the first person, tale the sentences that go on
+	// telling of somebody else.
+	mine, tale []bool
 	// lang is the language of most words.
 	lang string
 }
@@ -50,6 +58,7 @@ func newMessage(s *scanner, found []match, c Context) *message {
 	}
 	m.cues = m.looseCues()
 	m.about, m.quiz = m.sentences(), m.isQuiz()
+	m.tales()
 	for i := range m.found {
 		m.found[i].state = m.stateOf(m.found[i])
 	}
@@ -135,7 +144,9 @@ func covers(a, b match) bool {
 		cue := b.concept.kind == "cue" && b.concept.name != string(Past)
 		return longer && (head || cue) || b.concept.kind == "sign" && a.concept.over(b.concept.name)
 	case "dose":
-		return longer && (b.concept.kind == "cue" || b.concept == a.concept || b.concept.kind == "sign" && b.concept.name != "overdose")
+		// A question about a dose takes no supposition away from what it asks about.
+		cue := b.concept.kind == "cue" && !(a.concept.name == "question" && b.concept.name == string(Hypothetical))
+		return longer && (cue || b.concept == a.concept || b.concept.kind == "sign" && b.concept.name != "overdose")
 	case "cue":
 		if a.concept.name == "unend" {
 			return longer && b.concept.kind == "cue" && b.concept.name == "end"
@@ -144,7 +155,12 @@ func covers(a, b match) bool {
 			return false // they reach different ways
 		}
 		return longer && b.concept.kind == "cue"
+	case "class":
+		return longer && b.concept == a.concept
 	case "head", "mod":
+		if a.concept.name == "mild" && longer && b.concept.kind == "mod" && (b.concept.name == "moderate" || b.concept.name == "severe") {
+			return true // "nothing bad" is not bad
+		}
 		return longer && (b.concept == a.concept || a.concept.name == "headache" && b.concept.name == "severe_belly_pain")
 	}
 	if a.concept.kind != "intent" {

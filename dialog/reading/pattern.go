@@ -2,10 +2,11 @@ package reading
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 )
 
+// compiler turns patterns of one lexicon into programs.
+//
 // A pattern is a row of words as a patient would write them:
 //
 //	soaking .. (pad|towel) .. (hour|hr)
@@ -17,76 +18,6 @@ import (
 //	<name>    any expression of a named set
 //	..  ...   up to three, up to six other words
 //	#         any number
-//
-// It is compiled to a few instructions that run over tokens.
-type opcode uint8
-
-const (
-	opWord opcode = iota
-	opNumber
-	// opFirst goes on only where one of the words follows with which a choice
-	// can begin: one look in place of one for each alternative.
-	opFirst
-	opSplit
-	opJump
-	opGap
-	opMatch
-)
-
-type instr struct {
-	op opcode
-	// a and b are the targets of a split or a jump, or the width of a gap.
-	a, b int
-	// ids are the word ids that opWord and opFirst take; mask has their marks.
-	ids  idSet
-	mask uint64
-}
-
-// markOf is the mark of a word id: words that share no mark are different, which
-// settles most comparisons at once.
-func markOf(id int32) uint64 { return 1 << (uint32(id) % 64) }
-
-func (s idSet) mask() (m uint64) {
-	for _, id := range s {
-		m |= markOf(id)
-	}
-	return m
-}
-
-// idSet is a set of word ids, in ascending order.
-type idSet []int32
-
-func (s idSet) has(w *word) bool {
-	for _, id := range w.ids {
-		if id != 0 && s.contains(id) {
-			return true
-		}
-	}
-	return false
-}
-
-func (s idSet) contains(id int32) bool {
-	if len(s) <= 8 {
-		for _, x := range s {
-			if x == id {
-				return true
-			}
-		}
-		return false
-	}
-	lo, hi := 0, len(s)
-	for lo < hi {
-		m := int(uint(lo+hi) >> 1)
-		if s[m] < id {
-			lo = m + 1
-		} else {
-			hi = m
-		}
-	}
-	return lo < len(s) && s[lo] == id
-}
-
-// compiler turns patterns of one lexicon into programs.
 type compiler struct {
 	lex  *lexicon
 	lang int
@@ -102,6 +33,9 @@ type compiler struct {
 	needs  []idSet
 	// parts has the sets that were compiled before.
 	parts map[string][]instr
+	// work is the memory that programs are written in before they are copied.
+	work []instr
+	slab []instr
 	// exact: the block's words stand for no other forms of themselves.
 	exact bool
 }
@@ -113,7 +47,7 @@ type setLine struct {
 }
 
 func (c *compiler) compile(lang int, src string) ([]instr, error) {
-	c.lang, c.src, c.prog, c.needs = lang, src, nil, nil
+	c.lang, c.src, c.prog, c.needs = lang, src, c.work[:0], nil
 	c.toks, c.pos = splitPattern(src), 0
 	if err := c.alternatives(); err != nil {
 		return nil, err
@@ -122,14 +56,26 @@ func (c *compiler) compile(lang int, src string) ([]instr, error) {
 		return nil, fmt.Errorf("pattern %q: %q stands where nothing is open", src, c.toks[c.pos])
 	}
 	c.emit(instr{op: opMatch})
-	return c.prog, nil
+	c.work = c.prog
+	return c.kept(c.prog), nil
 }
 
 func splitPattern(s string) []string {
-	for _, sign := range []string{"(", ")", "|", "?"} {
-		s = strings.ReplaceAll(s, sign, " "+sign+" ")
+	out := make([]string, 0, len(s)/5+4)
+	from := 0
+	for i := 0; i <= len(s); i++ {
+		if i < len(s) && strings.IndexByte(" ()|?", s[i]) < 0 {
+			continue
+		}
+		if i > from {
+			out = append(out, s[from:i])
+		}
+		if i < len(s) && s[i] != ' ' {
+			out = append(out, s[i:i+1])
+		}
+		from = i + 1
 	}
-	return strings.Fields(s)
+	return out
 }
 
 func (c *compiler) peek() string {
@@ -180,18 +126,9 @@ func (c *compiler) alternatives() error {
 // look at the word that comes next, if every alternative begins with a word.
 func (c *compiler) guard(at int) {
 	c.prog[at] = instr{op: opJump, a: at + 1}
-	if ids, number, err := c.first(at + 1); err == nil && !number {
+	if ids, number, err := firstIDs(c.prog, at+1); err == nil && !number {
 		c.prog[at] = instr{op: opFirst, ids: ids, mask: ids.mask()}
 	}
-}
-
-// first has the words with which the part from start on begins.
-func (c *compiler) first(start int) (ids idSet, number bool, err error) {
-	rest := append(slices.Clone(c.prog[start:]), instr{op: opMatch})
-	for i := range rest {
-		rest[i].a, rest[i].b = rest[i].a-start, rest[i].b-start
-	}
-	return firstIDs(rest)
 }
 
 // plainChoice compiles a choice of single words as one instruction.
@@ -227,64 +164,9 @@ func (c *compiler) need(start int) {
 	if c.nested > 0 || c.prog[start].op == opGap {
 		return
 	}
-	if ids, number, err := c.first(start); err == nil && !number {
+	if ids, number, err := firstIDs(c.prog, start); err == nil && !number {
 		c.needs = append(c.needs, ids)
 	}
-}
-
-// firstIDs has the words with which a match can begin; number is true when it
-// can begin with a number.
-func firstIDs(prog []instr) (ids idSet, number bool, err error) {
-	seen := make([]bool, len(prog))
-	var walk func(pc int) error
-	walk = func(pc int) error {
-		if seen[pc] {
-			return nil
-		}
-		seen[pc] = true
-		switch in := prog[pc]; in.op {
-		case opWord:
-			ids = append(ids, in.ids...)
-		case opNumber:
-			number = true
-		case opFirst:
-			return walk(pc + 1)
-		case opJump:
-			return walk(in.a)
-		case opSplit:
-			if err := walk(in.a); err != nil {
-				return err
-			}
-			return walk(in.b)
-		default:
-			return fmt.Errorf("it may begin with nothing or with a gap")
-		}
-		return nil
-	}
-	err = walk(0)
-	return sortedIDs(ids), number, err
-}
-
-// reachOf is how many tokens the longest match of a program has. Programs only
-// ever go forward.
-func reachOf(prog []instr) int {
-	reach := make([]int, len(prog)+1)
-	for pc := len(prog) - 1; pc >= 0; pc-- {
-		switch in := prog[pc]; in.op {
-		case opMatch:
-		case opSplit:
-			reach[pc] = max(reach[in.a], reach[in.b])
-		case opJump:
-			reach[pc] = reach[in.a]
-		case opFirst:
-			reach[pc] = reach[pc+1]
-		case opGap:
-			reach[pc] = reach[pc+1] + in.a
-		default:
-			reach[pc] = reach[pc+1] + 1
-		}
-	}
-	return reach[0]
 }
 
 func (c *compiler) sequence() error {
@@ -380,14 +262,6 @@ func (c *compiler) set(name string) error {
 		c.prog = append(c.prog, in)
 	}
 	return nil
-}
-
-// jumps is 1 for an instruction whose a and b are places in the program.
-func jumps(op opcode) int {
-	if op == opSplit || op == opJump {
-		return 1
-	}
-	return 0
 }
 
 func (c *compiler) compileSet(name string) ([]instr, error) {

@@ -261,6 +261,12 @@ func TestSignsAndLexiconAgree(t *testing.T) {
 			}
 		}
 	}
+	for _, f := range theLexicon().frames {
+		named[rules.Sign(f.concept.name)] = true
+		if rules.FindingOf(rules.Sign(f.concept.name)) == "" {
+			t.Errorf("a frame makes %q, which is no sign", f.concept.name)
+		}
+	}
 	for _, s := range rules.Signs() {
 		if !named[s] && !made[s] {
 			t.Errorf("sign %q has no words", s)

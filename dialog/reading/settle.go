@@ -51,13 +51,33 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		drop(rules.Reschedule)
 		drop(rules.VisitQuestion)
 	}
-	if general := m.hasWord["asks_general"]; general && has(rules.VisitQuestion) && !m.hasWord["visit"] && (m.spokenOf(r) || m.any("topic", "illness")) {
+	if general := m.hasWord["asks_general"]; general && has(rules.VisitQuestion) && !m.hasWord["visit"] && (m.spokenOf(r) || m.any("topic", "illness") || m.bodyAsked()) {
 		drop(rules.VisitQuestion)
 		all = append(all, rules.Symptom)
 	} else if general && len(all) == 1 && has(rules.Emotional) {
 		if i := m.lastResort(r, true); i != "" && i != rules.PeriodStart {
 			all = []rules.Intent{i}
 		}
+	}
+	if has(rules.VisitQuestion) && m.any("topic", "lifestyle") && !m.hasWord["visit_proper"] && m.onlyTime() {
+		drop(rules.VisitQuestion) // "can I dye my hair before the transfer"
+		all = append(all, rules.TravelOrLife)
+	}
+	if has(rules.VisitQuestion) && has(rules.HumanPlease) && m.hasWord["visit_proper"] {
+		drop(rules.HumanPlease)
+	}
+	if has(rules.Symptom) && m.handles(r) {
+		drop(rules.Symptom)
+		all = append(all, rules.DoseQuestion)
+	}
+	if m.gladly(r, all) {
+		return []rules.Intent{rules.Thanks}
+	}
+	if has(rules.DoseTaken) && has(rules.DoseQuestion) && !m.asks() && len(r.Doses) == 0 {
+		drop(rules.DoseQuestion)
+	}
+	if !m.asks() && spanIn(r, Negated) && len(r.Findings) == 0 && !slices.ContainsFunc(all, notAside) {
+		return []rules.Intent{rules.Symptom} // she reports that there is nothing
 	}
 	if has(rules.PeriodSpotting) && len(r.Signs) == 1 {
 		drop(rules.Symptom)
@@ -93,7 +113,7 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 	if has(rules.OtherPerson) && r.Drug == "" && !m.asks() && !m.hasWord["waits"] {
 		drop(rules.ResultQuestion)
 	}
-	if has(rules.StopMessages) && len(all) > 1 && len(m.toks) > 25 {
+	if has(rules.StopMessages) && (len(m.events) > 0 && r.Drug != "" || len(all) > 1 && len(m.toks) > 25) {
 		drop(rules.StopMessages)
 	}
 	if has(rules.Thanks) && len(all) == 2 && !m.asks() && m.any("word", "ack") {
@@ -112,6 +132,47 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		all = append(all, rules.Reschedule)
 	}
 	return addOnce(nil, all...)
+}
+
+// gladly: thanks or laughter, and every alarming word of the message in jest or
+// said back.
+func (m *message) gladly(r *Reading, all []rules.Intent) bool {
+	if len(r.Spans) == 0 || m.asks() || len(r.Doses) > 0 || !m.hasWord["joy"] && !slices.Contains(all, rules.Thanks) || m.hasWord["wept"] {
+		return false
+	}
+	return !slices.ContainsFunc(r.Spans, func(s Span) bool { return s.State != Figurative && s.State != Quoted })
+}
+
+// notAside are intents that a report of no symptoms does not have by the way.
+func notAside(i rules.Intent) bool {
+	return i != rules.ResultQuestion && i != rules.HumanPlease && i != rules.TravelOrLife && i != rules.Thanks
+}
+
+// onlyTime: every visit that the message names only says when something is.
+func (m *message) onlyTime() bool {
+	return !slices.ContainsFunc(m.found, func(x match) bool {
+		if x.concept.kind != "word" || x.concept.name != "visit" {
+			return false
+		}
+		for k := x.from - 1; k >= max(x.from-3, 0); k-- {
+			switch m.toks[k].norm {
+			case "before", "after", "during", "since", "until", "till", "post", "antes", "despues", "durante", "desde", "hasta", "tras":
+				return false
+			}
+		}
+		return true
+	})
+}
+
+// handles: a question asks how a medicine is handled ("can letrozole be
+// crushed"), with no symptom that cannot wait.
+func (m *message) handles(r *Reading) bool {
+	if r.Drug == "" || urgencyOf(rules.Symptom, r) >= rules.SameDay {
+		return false
+	}
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "word" && x.concept.name == "handle" && m.questions[m.toks[x.from].sentence]
+	})
 }
 
 // spanIn: a finding is spoken of in the given state.
@@ -148,8 +209,10 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.ResultQuestion
 	case r.Drug == "" && len(m.clocks()) > 0 && (m.hasWord["move"] || m.hasWord["cannot_come"]):
 		return rules.Reschedule
-	case (m.hasWord["visit"] || len(m.clocks()) > 0) && m.asks() && r.Drug == "":
+	case (m.visitAsked() || len(m.clocks()) > 0) && m.asks() && r.Drug == "":
 		return rules.VisitQuestion
+	case m.asks() && r.Drug == "" && m.bodyAsked() && !m.any("topic", "lifestyle"):
+		return rules.Symptom
 	case m.any("topic", "supplement"):
 		return rules.DoseQuestion
 	case m.any("topic", "lifestyle"):
@@ -160,6 +223,8 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.DoseQuestion
 	case m.hasWord["feeling"] && m.hasWord["owner"] && !m.asks():
 		return rules.Emotional
+	case m.voted() != "" && !(polite && m.voted() == rules.Thanks):
+		return m.voted()
 	case polite:
 		return ""
 	case m.any("figurative", "figurative"):
@@ -176,6 +241,20 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Emotional
 	}
 	return ""
+}
+
+// bodyAsked: a part of the body is named.
+func (m *message) bodyAsked() bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "mod" && (bodyParts[x.concept.name] || x.concept.name == "elsewhere")
+	})
+}
+
+// visitAsked: a visit is named, in a question where the message has one.
+func (m *message) visitAsked() bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "word" && x.concept.name == "visit" && (m.questions[m.toks[x.from].sentence] || !slices.Contains(m.questions, true))
+	})
 }
 
 // content: the message has words of its own, not only small ones, so that what

@@ -43,20 +43,26 @@ func (l *lexicon) wordID(w string, lang int) int32 {
 	if w[0] == '=' {
 		w, exact = w[1:], true
 	}
+	key := stemKey{lang, w}
+	ids := l.stemIDs
+	if exact {
+		ids = l.exactIDs
+	}
+	id, ok := ids[key]
+	if ok {
+		return id // most words stand in many blocks
+	}
 	f := l.forms[w]
 	if lang != langAny {
 		f.lang |= 1 << lang
 	}
 	l.forms[w] = f
 	if exact {
-		return l.newID(l.exact, w)
-	}
-	key := stemKey{lang, w}
-	id, ok := l.stemIDs[key]
-	if !ok {
+		id = l.newID(l.exact, w)
+	} else {
 		id = l.newID(l.stems[lang], stem(lang, w))
-		l.stemIDs[key] = id
 	}
+	ids[key] = id
 	return id
 }
 
@@ -96,6 +102,23 @@ func stem(lang int, w string) string {
 // envs are working memories of the stemmers; they hold nothing between words.
 var envs = sync.Pool{New: func() any { return snowballstem.NewEnv("") }}
 
+// identifyIn finds the ids of a word of the given languages. A word of one
+// language is no form of a word of the other: "got" is not "gota".
+func (l *lexicon) identifyIn(w string, langs uint8) word {
+	out := word{ids: [3]int32{l.exact[w]}}
+	for lang := range 2 {
+		if langs == 1<<(1-lang) {
+			continue
+		}
+		id, ok := l.stemIDs[stemKey{lang, w}]
+		if !ok {
+			id = l.stems[lang][stem(lang, w)]
+		}
+		out.ids[1+lang] = id
+	}
+	return out
+}
+
 // identify finds a word's ids without correcting it.
 func (l *lexicon) identify(w string) word {
 	return word{ids: [3]int32{l.exact[w], l.stems[langEN][stem(langEN, w)], l.stems[langES][stem(langES, w)]}}
@@ -128,8 +151,14 @@ func (l *lexicon) lookup(w string) (string, word) {
 	if got.ids != [3]int32{} || len(w) < minNear || l.real[w] {
 		return w, got
 	}
+	if same := l.soundsLike(w); same != "" {
+		return same, l.forms[same].word
+	}
 	if near := l.nearest(w); near != "" {
 		return near, l.forms[near].word
+	}
+	if id := l.soundStems[soundOf(stem(langES, w))]; id != 0 {
+		return w, word{ids: [3]int32{1 + langES: id}, lang: 1 << langES}
 	}
 	return w, got
 }

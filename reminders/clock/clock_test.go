@@ -107,7 +107,7 @@ func TestLingerDoesNotStopTheClock(t *testing.T) {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		if err := v.Linger(t.Context(), time.Minute); err != nil {
+		if err := v.Linger(t.Context(), time.Minute, func() {}); err != nil {
 			t.Error(err)
 		}
 	}()
@@ -231,5 +231,38 @@ func TestSerialClockWakesOneAfterTheOther(t *testing.T) {
 	}
 	if want := []int{0, 2, 1, 0}; !slices.Equal(order, want) {
 		t.Errorf("went on in the order %v, want %v", order, want)
+	}
+}
+
+// Whoever lingered keeps the clock still until it has said that it is awake.
+func TestClockWaitsForOneWhoLingered(t *testing.T) {
+	t.Parallel()
+	v := clock.NewVirtual(start)
+	var at []time.Time
+	began, done := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(done)
+		ctx, cancel := context.WithCancel(t.Context())
+		close(began)
+		cancel() // its wait is over at once
+		_ = v.Linger(ctx, time.Minute, func() {
+			at = append(at, v.Now())
+			time.Sleep(5 * time.Millisecond) // long enough for a clock to run away
+			at = append(at, v.Now())
+		})
+	}()
+	<-began
+	for running := true; running; {
+		if err := v.Advance(t.Context(), v.Now().Add(time.Second)); err != nil {
+			t.Fatal(err)
+		}
+		select {
+		case <-done:
+			running = false
+		default:
+		}
+	}
+	if !at[0].Equal(at[1]) {
+		t.Errorf("the clock went from %v to %v meanwhile", at[0], at[1])
 	}
 }

@@ -83,12 +83,20 @@ func (v *Virtual) Until(ctx context.Context, t time.Time, bell *Bell) error {
 // Linger waits like Sleep, but neither holds nor makes Advance stop: it is for
 // a server that keeps a request open, which counts as rest. It wakes once the
 // clock has come to rest past its time.
-func (v *Virtual) Linger(ctx context.Context, d time.Duration) error {
+//
+// awake is called when the wait is over, and the clock stands still until it
+// returns: whoever was waited for can take a hold of his own in it.
+func (v *Virtual) Linger(ctx context.Context, d time.Duration, awake func()) error {
 	v.mu.Lock()
 	w := &waiter{at: v.now.Add(d), linger: true, woken: make(chan struct{})}
 	v.add(w)
 	v.mu.Unlock()
-	return v.await(ctx, w)
+	err := v.await(ctx, w)
+	awake()
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.letGo()
+	return err
 }
 
 // Hold keeps the clock where it is until release is called.
@@ -227,9 +235,7 @@ func (v *Virtual) rouse(w *waiter) {
 		return
 	}
 	delete(v.waiting, w)
-	if !w.linger {
-		v.busy++
-	}
+	v.busy++
 	close(w.woken)
 }
 

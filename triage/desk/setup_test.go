@@ -112,7 +112,8 @@ func (c *clinic) serve(p desk.Parts) {
 	if c.server != nil {
 		c.server.CloseClientConnections()
 	}
-	p.DB, p.Care, p.Wait, p.Hold = c.db, c.care, c.clk.Linger, c.clk.Hold
+	p.DB, p.Care, p.Hold = c.db, c.care, c.clk.Hold
+	p.Wait = func(ctx context.Context, d time.Duration) error { return c.clk.Linger(ctx, d, func() {}) }
 	if p.PolicyText == nil {
 		p.PolicyText = plan.DefaultPolicyYAML()
 	}

@@ -11,6 +11,9 @@ import (
 func (j *judge) judgeCases() error {
 	acted := make(map[int64]map[time.Time]bool) // by person: when something of hers was handled
 	for _, it := range j.inbox {
+		if it == nil {
+			continue
+		}
 		if acted[it.chat] == nil {
 			acted[it.chat] = make(map[time.Time]bool)
 		}

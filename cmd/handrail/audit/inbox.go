@@ -24,13 +24,16 @@ func (j *judge) judgeInbox() error {
 			j.v.ExpiredUpstream++
 			continue
 		}
-		got := j.items[at]
-		j.note("in %d %d %d", s.Chat, s.Update, len(got))
+		got := 0
+		for it := j.items[at]; it != nil; it = it.next {
+			got++
+		}
+		j.note("in %d %d %d", s.Chat, s.Update, got)
 		switch {
-		case len(got) < times[at]:
+		case got < times[at]:
 			j.find(&j.v.LostIn, "update %d of chat %d, of %s, was not taken in", s.Update, s.Chat, s.At.Format(instantForm))
-		case len(got) > times[at]:
-			j.find(&j.v.DoubledEffects, "update %d of chat %d was taken in %d times", s.Update, s.Chat, len(got))
+		case got > times[at]:
+			j.find(&j.v.DoubledEffects, "update %d of chat %d was taken in %d times", s.Update, s.Chat, got)
 		default:
 			j.judgeItem(s, j.itemOf(s.Chat, s.Update, s.At))
 		}
@@ -60,7 +63,7 @@ func (j *judge) readEffects() error {
 			if err := r.Scan(&id); err != nil {
 				return err
 			}
-			if it := j.inbox[id]; it != nil {
+			if it := j.item(id); it != nil {
 				q.add(it)
 			} else {
 				j.find(&j.v.DoubledEffects, "something is on record from message %d, which is no person's", id)

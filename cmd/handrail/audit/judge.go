@@ -74,9 +74,9 @@ type judge struct {
 	chats    map[string]int64 // by hash
 	patients []*patient
 	byHandle map[string]*patient
-	items    map[[2]int64][]*item // by chat and number
-	inbox    map[int64]*item      // by id
-	staff    map[int64]int64      // staff's person, by staff id
+	items    map[[2]int64]*item // the first of each chat and number
+	inbox    []*item            // by id; nil for what is no person's
+	staff    map[int64]int64    // staff's person, by staff id
 	causes   map[string][]time.Time
 	cases    []*aCase
 	casesOf  map[int64][]*aCase // by patient
@@ -86,7 +86,7 @@ type judge struct {
 // numbers, never words.
 func Judge(ctx context.Context, in Input) (Verdict, []string, error) {
 	j := &judge{Input: in, ctx: ctx, digest: sha256.New(), keys: make(map[int64][]byte), chatOf: make(map[int64]int64), chats: make(map[string]int64),
-		byHandle: make(map[string]*patient), items: make(map[[2]int64][]*item), inbox: make(map[int64]*item), staff: make(map[int64]int64), causes: make(map[string][]time.Time), casesOf: make(map[int64][]*aCase)}
+		byHandle: make(map[string]*patient), items: make(map[[2]int64]*item), staff: make(map[int64]int64), causes: make(map[string][]time.Time), casesOf: make(map[int64][]*aCase)}
 	dsn := (&url.URL{Scheme: "file", Opaque: url.PathEscape(in.File), RawQuery: "mode=ro&_query_only=on"}).String()
 	var err error
 	if j.db, err = sql.Open("sqlite3", dsn); err != nil {
@@ -214,14 +214,13 @@ func (j *judge) readPatients() error {
 
 // item is one row of the inbox.
 type item struct {
-	id       int64
-	chat     int64
-	state    string
-	settled  time.Time
-	effects  int // replies and cases that name it
-	answers  int // doses that it answered
-	facts    int
-	external int64
+	id, chat, external int64
+	state              string
+	settled            time.Time
+	// effects are replies and cases that name it, answers the doses that it answered,
+	// facts what it stated.
+	effects, answers, facts int32
+	next                    *item // of the same chat and number
 }
 
 func (j *judge) readInbox() error {
@@ -238,9 +237,20 @@ func (j *judge) readInbox() error {
 			odd++
 			return nil
 		}
+		for int64(len(j.inbox)) <= it.id {
+			j.inbox = append(j.inbox, nil)
+		}
 		j.inbox[it.id] = it
 		at := [2]int64{it.chat, it.external}
-		j.items[at] = append(j.items[at], it)
+		last := j.items[at]
+		if last == nil {
+			j.items[at] = it
+			return nil
+		}
+		for last.next != nil {
+			last = last.next
+		}
+		last.next = it
 		return nil
 	}); err != nil {
 		return err
@@ -254,11 +264,18 @@ func (j *judge) readInbox() error {
 	return nil
 }
 
+// item is a row of the inbox by its id; nil when it is no person's.
+func (j *judge) item(id int64) *item {
+	if id < 0 || id >= int64(len(j.inbox)) {
+		return nil
+	}
+	return j.inbox[id]
+}
+
 // itemOf is the row of what somebody did at an instant; nil when there is none. A
 // number that came again belongs to the first row that was handled after it.
 func (j *judge) itemOf(chat, update int64, at time.Time) *item {
-	all := j.items[[2]int64{chat, update}]
-	for _, it := range all {
+	for it := j.items[[2]int64{chat, update}]; it != nil; it = it.next {
 		if it.settled.IsZero() || !it.settled.Before(at.Truncate(time.Millisecond)) {
 			return it
 		}
@@ -337,8 +354,8 @@ func (j *judge) readCases() error {
 // effect counts what a message has set off, by a key or a cause that names it.
 func (j *judge) effect(name string) {
 	var id int64
-	if n, _ := fmt.Sscanf(name, "inbox/%d", &id); n == 1 && j.inbox[id] != nil {
-		j.inbox[id].effects++
+	if n, _ := fmt.Sscanf(name, "inbox/%d", &id); n == 1 && j.item(id) != nil {
+		j.item(id).effects++
 	}
 }
 
