@@ -78,7 +78,9 @@ type patientPage struct {
 	May      bool
 	Today    civil.Date
 	Endings  []string
-	NoCycle  bool
+	// Protocols are those that a next cycle can be planned by.
+	Protocols []string
+	NoCycle   bool
 }
 
 // factRow is something that was entered.
@@ -129,7 +131,7 @@ func (v *visit) patientPage(ctx context.Context) (patientPage, error) {
 	}
 	w := v.words(ch.Cycle.Facts)
 	p := patientPage{Patient: who, Place: v.place(ch.Plan, who), Marks: v.marks(who), Picture: draw(ch.Plan, ch.Today, w), Born: ch.Plan.Gestation,
-		May: v.who.May(triage.EnterFact) == nil, Today: ch.Today, Endings: care.Endings, NoCycle: ch.Cycle.ID == 0 || !ch.Cycle.Closed.IsZero(), Closed: ch.Cycle.Outcome}
+		May: v.who.May(triage.EnterFact) == nil, Today: ch.Today, Endings: care.Endings, Protocols: v.site.policy().ProtocolNames(), NoCycle: ch.Cycle.ID == 0 || !ch.Cycle.Closed.IsZero(), Closed: ch.Cycle.Outcome}
 	for _, k := range ch.Plan.Conflicts {
 		p.Conflict = append(p.Conflict, w.Conflict(k))
 	}
