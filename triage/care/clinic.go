@@ -65,14 +65,15 @@ func (l *DayLoad) add(s plan.Step) {
 		l.Scans++
 	case plan.Transfer:
 		l.Transfers++
-	case plan.HCGFirst, plan.HCGRepeat:
+	case plan.HCGFirst, plan.HCGRepeat, plan.HCGDay4, plan.HCGDay7:
 		l.Bloods++
-	case plan.OBUltrasound, plan.FollowUp:
-		l.Visits++
 	case plan.Trigger:
 		l.Triggers++
 	default:
-		return
+		if course(s) || s.Name == plan.LutealEnd || s.Name == plan.Call {
+			return // for which nobody comes
+		}
+		l.Visits++
 	}
 	if s.Booked {
 		l.Booked++

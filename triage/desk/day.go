@@ -3,6 +3,7 @@ package desk
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"handrail.example/dialog/phrase"
@@ -36,8 +37,18 @@ var groups = []struct {
 }{
 	{"desk.group_scans", []plan.StepName{plan.Baseline, plan.Monitoring}},
 	{"desk.group_transfers", []plan.StepName{plan.Transfer}},
-	{"desk.group_bloods", []plan.StepName{plan.HCGFirst, plan.HCGRepeat}},
-	{"desk.group_visits", []plan.StepName{plan.OBUltrasound, plan.FollowUp, plan.LutealEnd}},
+	{"desk.group_bloods", []plan.StepName{plan.HCGFirst, plan.HCGRepeat, plan.HCGDay4, plan.HCGDay7}},
+	{"desk.group_visits", nil}, // everything else: no step may fall between the groups
+}
+
+// groupOf is the place of a step's group; the triggers have a list of their own.
+func groupOf(name plan.StepName) int {
+	for i, g := range groups {
+		if slices.Contains(g.steps, name) {
+			return i
+		}
+	}
+	return len(groups) - 1
 }
 
 type tellRow struct {
@@ -64,13 +75,11 @@ func (v *visit) day(ctx context.Context) (answer, error) {
 	if !v.site.policy().OpenClinic(d) {
 		p.Closed = v.say("desk.closed_day", nil)
 	}
-	for _, g := range groups {
+	for i, g := range groups {
 		group := dayGroup{Key: g.key}
 		for _, e := range sheet.Booked {
-			for _, name := range g.steps {
-				if e.Step.Name == name {
-					group.Rows = append(group.Rows, e)
-				}
+			if groupOf(e.Step.Name) == i && e.Step.Name != plan.Trigger {
+				group.Rows = append(group.Rows, e)
 			}
 		}
 		if len(group.Rows) > 0 {

@@ -63,7 +63,7 @@ var (
 	sites           = []string{string(plan.Intrauterine), string(plan.Tubal), string(plan.Elsewhere), string(plan.NothingSeen), string(plan.SiteUnclear)}
 	paths           = []string{string(plan.Ongoing), string(plan.Several), string(plan.RescanPath), string(plan.EquivocalPath), string(plan.SecondLook), string(plan.UnknownLocation), string(plan.FallingPath), string(plan.Loss), string(plan.Ectopic)}
 	compulsory      = func(f field) field { f.must = true; return f }
-	visits          = []string{string(plan.Baseline), string(plan.Monitoring), string(plan.Transfer), string(plan.HCGFirst), string(plan.HCGRepeat), string(plan.OBUltrasound), string(plan.FollowUp)}
+	visits          = []string{string(plan.Baseline), string(plan.Monitoring), string(plan.Transfer), string(plan.HCGFirst), string(plan.HCGRepeat), string(plan.HCGDay4), string(plan.HCGDay7), string(plan.Call), string(plan.OBUltrasound), string(plan.FollowUp)}
 	patterns        = []string{string(plan.Trilaminar), string(plan.Intermediate), string(plan.Homogeneous)}
 )
 
