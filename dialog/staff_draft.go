@@ -153,15 +153,11 @@ func (c *colleague) propose(ctx context.Context, p reminders.Patient, f plan.Fac
 // beside names a visit of the same kind that lies ahead and stays, since somebody
 // who enters another one may have meant to move it.
 func (c *colleague) beside(v care.Preview, facts []reminders.Recorded) string {
-	if v.Fact.Kind != plan.Visit || v.Fact.Replaces != "" {
+	f, some := v.Beside(facts, c.now)
+	if !some {
 		return ""
 	}
-	for _, f := range facts {
-		if f.Kind == plan.Visit && f.Step == v.Fact.Step && f.Fact.At.After(c.now) {
-			return c.phrase("staff.beside", phrase.Args{"old": c.fact(f.Fact), "how": v.Patient.Handle + " " + c.phrase("staff.correct", phrase.Args{"fact": f.ID})})
-		}
-	}
-	return ""
+	return c.phrase("staff.beside", phrase.Args{"old": c.fact(f.Fact), "how": v.Patient.Handle + " " + c.phrase("staff.correct", phrase.Args{"fact": f.ID})})
 }
 
 // orCorrect adds to a refusal how the entry that stands in the way is corrected.

@@ -3,16 +3,15 @@ package dialog
 import (
 	"context"
 	"fmt"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
 	"handrail.example/reminders/outbox"
 	"handrail.example/triage"
+	"handrail.example/triage/care"
 )
 
 // press is what the button that she pressed stands for.
@@ -57,6 +56,8 @@ func (c *colleague) pressOwn(ctx context.Context, what, word string, id int64, m
 		return c.told(ctx, id, triage.Outcome(more))
 	case "verify":
 		return c.verify(ctx, id)
+	case "approved":
+		return c.sendApproved(ctx, id, more)
 	case "send":
 		number, _ := strconv.ParseInt(more, 10, 64)
 		return c.sendAnswer(ctx, id, number)
@@ -103,6 +104,9 @@ func (c *colleague) askAnswer(ctx context.Context, id int64) error {
 	if err != nil {
 		return err
 	}
+	if !c.in.Who.Speaks(p.Language) {
+		return c.offerApproved(ctx, id, p)
+	}
 	return c.about(ctx, p, c.phrase("staff.write_answer", phrase.Args{"case": fmt.Sprint(id), "who": who(p), "language": p.Language}),
 		[][]outbox.Button{{c.button("button.discard", fmt.Sprintf("draft/%d/discard", id))}})
 }
@@ -131,22 +135,16 @@ func (c *colleague) draftAnswer(ctx context.Context, id int64, words string) err
 	if err != nil {
 		return err
 	}
+	if !c.in.Who.Speaks(p.Language) {
+		return c.offerApproved(ctx, id, p)
+	}
 	c.form.Words, c.form.Number = words, c.in.Item
 	text := c.phrase("staff.send_answer", phrase.Args{"case": fmt.Sprint(id), "who": who(p), "words": words})
-	if tellsResult(words) {
+	if care.TellsResult(words) {
 		text += "\n" + c.phrase("staff.tells_result", nil)
 	}
 	return c.about(ctx, p, text, [][]outbox.Button{{c.button("button.send", fmt.Sprintf("send/%d/%d", id, c.in.Item)),
 		c.button("button.discard", fmt.Sprintf("draft/%d/discard", id))}})
-}
-
-// resultWords are words by which an answer may tell a result, which a person does by
-// phone or in the room.
-var resultWords = []string{"hcg", "beta", "positive", "negative", "positivo", "positiva", "negativo", "negativa", "pregnant", "embarazada", "heartbeat", "latido", "miscarriage", "aborto"}
-
-func tellsResult(words string) bool {
-	padded := " " + strings.Join(strings.FieldsFunc(bare(words), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) }), " ") + " "
-	return slices.ContainsFunc(resultWords, func(w string) bool { return strings.Contains(padded, " "+w+" ") })
 }
 
 // sendAnswer sends what was shown, and only that: a preview that has been written

@@ -54,15 +54,7 @@ func (c *colleague) aboutHer(rh plan.Rh, allergies []string) []string {
 func (c *colleague) cautions(all []reckon.Caution) []string {
 	var rows []string
 	for _, k := range all {
-		key := "sheet.weigh"
-		if k.Check {
-			key = "sheet.check"
-		}
-		row := c.phrase(key, phrase.Args{"why": c.why(k.Why)})
-		if k.Source != "" {
-			row += " [" + k.Source + "]"
-		}
-		rows = append(rows, row)
+		rows = append(rows, c.words().Caution(k))
 	}
 	return rows
 }
@@ -106,7 +98,7 @@ func (c *colleague) look(l reckon.Look, p plan.Plan) string {
 		parts[0] += " (" + c.phrase("sheet.cycle_day", phrase.Args{"day": fmt.Sprint(n)}) + ")"
 	}
 	if l.Scanned {
-		parts = append(parts, c.phrase("value.right", nil)+" "+diameters(l.Right), c.phrase("value.left", nil)+" "+diameters(l.Left))
+		parts = append(parts, c.phrase("value.right", nil)+" "+care.Diameters(l.Right), c.phrase("value.left", nil)+" "+care.Diameters(l.Left))
 	}
 	for _, v := range []struct {
 		name, unit string

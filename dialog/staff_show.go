@@ -31,26 +31,20 @@ func (c *colleague) patientOf(ctx context.Context, cs triage.Case) (reminders.Pa
 
 // showCase is a case with everything that happened to it, and what she can do.
 func (c *colleague) showCase(ctx context.Context, id int64) error {
-	if err := c.in.Who.May(triage.SeeCases); err != nil {
-		return err
-	}
-	desk := c.room.Service.Desk
-	cs, err := desk.Show(ctx, c.tx, id)
+	f, err := c.room.Care.File(ctx, c.tx, c.in.Who, id)
 	if err != nil {
 		return err
 	}
-	text, err := desk.Story(ctx, c.tx, cs, c.lang)
+	cs := f.Case
+	text, err := c.room.Service.Desk.Story(ctx, c.tx, cs, c.lang)
 	if err != nil {
 		return err
 	}
 	buttons := c.caseButtons(cs)
-	if cs.Patient == 0 {
+	if !f.Known {
 		return c.say(ctx, text, buttons)
 	}
-	p, err := c.room.Service.Book.Patient(ctx, c.tx, cs.Patient)
-	if err != nil {
-		return err
-	}
+	p := f.Patient
 	buttons = append(buttons, []outbox.Button{c.button("button.chart", fmt.Sprintf("chart/%d", p.ID)), c.button("button.calendar", fmt.Sprintf("calendar/%d", p.ID))})
 	return c.about(ctx, p, text, buttons)
 }
@@ -322,14 +316,8 @@ func (c *colleague) missing(ch care.Chart) string {
 	return strings.Join(items, ", ")
 }
 
-// item is an item of the checklist in her language, beside the word that it is
-// entered by.
-func (c *colleague) item(word string) string {
-	if key := "word." + word; c.room.Service.Phrases.Has(key) {
-		return c.phrase(key, nil) + " (" + word + ")"
-	}
-	return word
-}
+// item is an item of the checklist in her language.
+func (c *colleague) item(word string) string { return c.words().Item(word) }
 
 // showCalendar is a patient's calendar with its reasons.
 func (c *colleague) showCalendar(ctx context.Context, id int64) error {

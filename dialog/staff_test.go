@@ -87,7 +87,7 @@ func (r *room) fill(ctx context.Context, tx *store.Tx) error {
 		return err
 	}
 	for _, role := range triage.Roles {
-		s, code, err := r.desk.AddStaff(ctx, tx, triage.Newcomer{Handle: string(role), Name: string(role), Role: role, Languages: []string{"en"}})
+		s, code, err := r.desk.AddStaff(ctx, tx, triage.Newcomer{Handle: string(role), Name: string(role), Role: role, Languages: []string{"en", "es"}})
 		if err != nil {
 			return err
 		}

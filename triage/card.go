@@ -201,7 +201,7 @@ func (d *Desk) Story(ctx context.Context, tx *store.Tx, c Case, lang string) (st
 		return "", err
 	}
 	lines := append([]string{head}, d.about(c.Body, lang)...)
-	team, err := d.names(ctx, tx)
+	team, err := d.Names(ctx, tx)
 	if err != nil {
 		return "", err
 	}
@@ -212,12 +212,12 @@ func (d *Desk) Story(ctx context.Context, tx *store.Tx, c Case, lang string) (st
 	}
 	for i := 0; i < len(events); i++ {
 		e := events[i]
-		to := team.byID[e.To]
+		to := team.ByID[e.To]
 		for e.What == Alerted && i+1 < len(events) && events[i+1].What == Alerted && events[i+1].At.Equal(e.At) {
 			i++
-			to += ", " + team.byID[events[i].To]
+			to += ", " + team.ByID[events[i].To]
 		}
-		who := team.byPerson[e.By]
+		who := team.ByPerson[e.By]
 		if who == "" && e.By == c.Person && e.By != seal.House {
 			who = d.Phrases.Say(lang, "staff.she", nil)
 		}
@@ -227,7 +227,7 @@ func (d *Desk) Story(ctx context.Context, tx *store.Tx, c Case, lang string) (st
 		}
 		line := d.Phrases.Say(lang, key, phrase.Args{"at": d.when(e.At), "by": who, "to": to})
 		lines = append(lines, line)
-		if e.What == Wrote || e.What == Replied {
+		if e.What == Wrote || e.What == Replied || e.What == Proposed {
 			lines = append(lines, d.about(e.Body, lang)...)
 		}
 	}
@@ -240,14 +240,15 @@ func (d *Desk) Story(ctx context.Context, tx *store.Tx, c Case, lang string) (st
 // longestStory bounds the events under a case; all of them are on record.
 const longestStory = 30
 
-// names are the names of everybody who ever worked here.
-type names struct {
-	byID     map[int64]string
-	byPerson map[seal.Person]string
+// Names are the names of everybody who ever worked here.
+type Names struct {
+	ByID     map[int64]string
+	ByPerson map[seal.Person]string
 }
 
-func (d *Desk) names(ctx context.Context, tx *store.Tx) (names, error) {
-	n := names{byID: make(map[int64]string), byPerson: make(map[seal.Person]string)}
+// Names reads them.
+func (d *Desk) Names(ctx context.Context, tx *store.Tx) (Names, error) {
+	n := Names{ByID: make(map[int64]string), ByPerson: make(map[seal.Person]string)}
 	var rows []staffRow
 	if err := tx.Select(ctx, &rows, staffColumns+`1 = 1`); err != nil {
 		return n, err
@@ -257,7 +258,7 @@ func (d *Desk) names(ctx context.Context, tx *store.Tx) (names, error) {
 		if err != nil {
 			return n, err
 		}
-		n.byID[s.ID], n.byPerson[s.Person] = s.Name, s.Name
+		n.ByID[s.ID], n.ByPerson[s.Person] = s.Name, s.Name
 	}
 	return n, nil
 }

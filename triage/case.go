@@ -88,6 +88,7 @@ const (
 	TookIt      What = "taken"
 	Replied     What = "answered"
 	HandedOver  What = "handed_over"
+	Proposed    What = "proposed"  // what a colleague should say to her in her language
 	Released    What = "released"  // its holder left
 	Came        What = "came_back" // to its holder, having stayed too long
 	Mooted      What = "mooted"    // what it asked for has happened
@@ -284,6 +285,9 @@ func (d *Desk) note(ctx context.Context, tx *store.Tx, c Case, e event) (id int6
 	}
 	err = tx.Get(ctx, &id, `INSERT INTO case_events (case_id, at, what, by, to_staff, cause, body) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
 		c.ID, store.At(tx.Now), e.what, e.by, orNull(e.to), orNull(e.cause), sealed)
+	if d.Changed != nil && err == nil {
+		tx.AfterCommit(d.Changed)
+	}
 	return id, err
 }
 

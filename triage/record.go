@@ -38,6 +38,15 @@ func (d *Desk) Did(ctx context.Context, tx *store.Tx, who Staff, a Action, r Ref
 	return nil
 }
 
+// Looked reports whether somebody's look at a case, or with 0 at the queue, is on record
+// since an instant.
+func (d *Desk) Looked(ctx context.Context, tx *store.Tx, who Staff, caseID int64, since time.Time) (bool, error) {
+	var n int
+	err := tx.Get(ctx, &n, `SELECT count(*) FROM staff_actions WHERE staff_id = ? AND at >= ? AND action = ? AND coalesce(case_id, 0) = ?`,
+		who.ID, store.At(since), SeeCases, caseID)
+	return n > 0, err
+}
+
 // Deed is an action on record.
 type Deed struct {
 	At     time.Time

@@ -48,6 +48,7 @@ const (
 	CheckIn     Action = "check_in"
 	SeeStaff    Action = "see_staff"
 	ChangeStaff Action = "change_staff"
+	UsePages    Action = "use_pages" // sign in and out of the desk's pages
 )
 
 // clinical are the roles that look after patients.
@@ -83,6 +84,7 @@ var allowed = map[Action][]Role{
 	CheckIn:     clinical,
 	SeeStaff:    Roles,
 	ChangeStaff: {Administrator},
+	UsePages:    Roles,
 }
 
 // Actions has every action, in the order of their names.

@@ -137,7 +137,7 @@ func (c *clinic) within(f func(ctx context.Context, tx *store.Tx) error) {
 // hire takes somebody on and has her join from a chat named like her handle.
 func (c *clinic) hire(ctx context.Context, tx *store.Tx, handle string, r triage.Role) triage.Staff {
 	c.t.Helper()
-	s, code, err := c.desk.AddStaff(ctx, tx, triage.Newcomer{Handle: handle, Name: strings.ToUpper(handle[:1]) + handle[1:], Role: r, Languages: []string{"en"}})
+	s, code, err := c.desk.AddStaff(ctx, tx, triage.Newcomer{Handle: handle, Name: strings.ToUpper(handle[:1]) + handle[1:], Role: r, Languages: []string{"en", "es"}})
 	if err != nil {
 		c.t.Fatal(err)
 	}

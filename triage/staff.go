@@ -30,6 +30,9 @@ type Staff struct {
 // Language is the language that she is spoken to in.
 func (s Staff) Language() string { return s.Languages[0] }
 
+// Speaks reports whether she may answer patients in a language.
+func (s Staff) Speaks(lang string) bool { return slices.Contains(s.Languages, lang) }
+
 // Newcomer is what is needed to take somebody on.
 type Newcomer struct {
 	Handle, Name string
@@ -104,11 +107,7 @@ func (d *Desk) NewStaffCode(ctx context.Context, tx *store.Tx, s Staff) (string,
 // the code is not good, or the chat is somebody else's: whoever tries learns no
 // more.
 func (d *Desk) Join(ctx context.Context, tx *store.Tx, code, chat string) (Staff, bool, error) {
-	code = reminders.TidyCode(code)
-	if code == "" {
-		return Staff{}, false, nil
-	}
-	s, known, err := d.findStaff(ctx, tx, `code_hash = ? AND expires_at > ? AND left_at IS NULL`, d.Vault.Hash("code", code), store.At(tx.Now))
+	s, known, err := d.CodeHolder(ctx, tx, code)
 	if err != nil || !known {
 		return Staff{}, false, err
 	}
@@ -116,8 +115,23 @@ func (d *Desk) Join(ctx context.Context, tx *store.Tx, code, chat string) (Staff
 	if err != nil || !linked {
 		return Staff{}, false, err
 	}
-	_, err = tx.Exec(ctx, `UPDATE staff SET code_hash = NULL, expires_at = NULL WHERE id = ?`, s.ID)
+	err = d.SpendCode(ctx, tx, s)
 	return s, err == nil, err
+}
+
+// CodeHolder is the one whose sign-up code this is; false when it is not good.
+func (d *Desk) CodeHolder(ctx context.Context, tx *store.Tx, code string) (Staff, bool, error) {
+	code = reminders.TidyCode(code)
+	if code == "" {
+		return Staff{}, false, nil
+	}
+	return d.findStaff(ctx, tx, `code_hash = ? AND expires_at > ? AND left_at IS NULL`, d.Vault.Hash("code", code), store.At(tx.Now))
+}
+
+// SpendCode uses somebody's sign-up code up.
+func (d *Desk) SpendCode(ctx context.Context, tx *store.Tx, s Staff) error {
+	_, err := tx.Exec(ctx, `UPDATE staff SET code_hash = NULL, expires_at = NULL WHERE id = ?`, s.ID)
+	return err
 }
 
 // staffRow is somebody as the table has her.

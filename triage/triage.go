@@ -39,6 +39,8 @@ type Desk struct {
 	// Who looks a patient up; the zero Known for a person who is none, or has been
 	// erased.
 	Who func(ctx context.Context, tx *store.Tx, p seal.Person) (Known, error)
+	// Changed, where it is set, is called when something about a case is on disk.
+	Changed func()
 }
 
 // Known is what the queue needs to know about a patient.

@@ -119,7 +119,8 @@ func (d *Desk) tell(ctx context.Context, tx *store.Tx, c Case, staff int64, key 
 // characters, the most that the platform takes.
 const longestAnswer = 3500
 
-// Answer sends words to the patient as the answer of who, takes the case for her
+// Answer sends words to the patient as the answer of who, who must be marked as
+// writing the patient's language, takes the case for her
 // when nobody has it yet, and keeps it open for the patient's reply. cause makes
 // it happen once, as "inbox/46".
 func (d *Desk) Answer(ctx context.Context, tx *store.Tx, who Staff, id int64, words, cause string) (Case, error) {
@@ -135,15 +136,33 @@ func (d *Desk) Answer(ctx context.Context, tx *store.Tx, who Staff, id int64, wo
 	case len([]rune(words)) > longestAnswer:
 		return c, Refuse("too_long", phrase.Args{"most": fmt.Sprint(longestAnswer)})
 	}
+	known, err := d.reachable(ctx, tx, c)
+	if err == nil && !who.Speaks(known.Language) {
+		err = d.notHerLanguage(ctx, tx, known)
+	}
+	if err != nil {
+		return c, err
+	}
+	return d.relay(ctx, tx, who, c, known, words, cause)
+}
+
+// reachable is the patient of a case, if she may and can be written to.
+func (d *Desk) reachable(ctx context.Context, tx *store.Tx, c Case) (Known, error) {
 	known, err := d.Who(ctx, tx, c.Person)
 	switch {
 	case err != nil:
-		return c, err
 	case known.OptedOut:
-		return c, Refuse("no_messages", phrase.Args{"who": known.Label})
+		err = Refuse("no_messages", phrase.Args{"who": known.Label})
 	case known.Unreachable:
-		return c, Refuse("unreachable", phrase.Args{"who": known.Label})
+		err = Refuse("unreachable", phrase.Args{"who": known.Label})
 	}
+	return known, err
+}
+
+// relay sends words to the patient of a case in the name of who, whose case it is from
+// then on.
+func (d *Desk) relay(ctx context.Context, tx *store.Tx, who Staff, c Case, known Known, words, cause string) (Case, error) {
+	var err error
 	if c.State == Open {
 		if c, err = d.take(ctx, tx, who, c); err != nil {
 			return c, err

@@ -55,6 +55,8 @@ type app struct {
 	worker     *dialog.Worker
 	dispatcher *outbox.Dispatcher
 	chores     *wake.Loop
+	// beside runs for as long as the loops do.
+	beside []func(ctx context.Context)
 }
 
 // newApp opens the store and wires the parts. Close its db after use.
@@ -95,6 +97,7 @@ func (a *app) wire(phrases *phrase.Book) {
 	a.care = &care.Care{Book: a.book, Desk: a.desk}
 	talk := &dialog.Service{Vault: a.vault, Outbox: a.outbox, Book: a.book, Desk: a.desk, Phrases: phrases, Policy: a.policy,
 		Decode: func(_ dialog.Item, raw []byte) (dialog.Inbound, error) { return bot.Decode(raw) }}
+	a.care.Wrote = talk.Wrote
 	talk.Staff = (&dialog.Staffroom{Service: talk, Care: a.care}).Receive
 	a.intake = &dialog.Intake{DB: a.db, Vault: a.vault, Source: source, Bell: &inbound}
 	a.worker = &dialog.Worker{DB: a.db, Bell: &inbound, Handle: talk.Handle, Park: talk.Park, Report: report}
@@ -164,6 +167,9 @@ func (a *app) start(ctx context.Context, feed func(ctx context.Context)) (wait f
 		})
 	}
 	loops.Go(func() { feed(ctx) })
+	for _, more := range a.beside {
+		loops.Go(func() { more(ctx) })
+	}
 	return loops.Wait, nil
 }
 

@@ -22,6 +22,7 @@ type config struct {
 	// Policy is the clinic's policy file; empty means the default policy.
 	Policy   string         `yaml:"policy"`
 	Telegram telegramConfig `yaml:"telegram"`
+	Desk     deskConfig     `yaml:"desk"`
 }
 
 type telegramConfig struct {
@@ -110,6 +111,7 @@ func (c config) check(fs *plan.Faults) {
 	if u := c.Telegram.APIURL; u != "" && !isURL(u, "http", "https") {
 		note(fs, "telegram.api_url", u, "must be an address such as "+bot.DefaultURL)
 	}
+	c.Desk.check(fs)
 	switch c.Telegram.Mode {
 	case polling:
 	case webhook:

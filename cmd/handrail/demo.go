@@ -15,9 +15,10 @@ import (
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
+	"handrail.example/triage/desk"
 )
 
-const demoArgs = "[--port N] [--data FOLDER]"
+const demoArgs = "[--port N] [--data FOLDER] [--storybook]"
 
 // runDemo is the invented clinic on this machine: the program as it runs live,
 // against a chat platform of its own on 127.0.0.1 and a clock that can be moved.
@@ -25,6 +26,7 @@ func runDemo(ctx context.Context, args []string, e env) error {
 	flags := newFlags("demo")
 	port := flags.Int("port", 0, "")
 	data := flags.String("data", "", "")
+	storybook := flags.Bool("storybook", false, "")
 	if err := parse(flags, args, demoArgs); err != nil {
 		return err
 	}
@@ -37,7 +39,7 @@ func runDemo(ctx context.Context, args []string, e env) error {
 		defer os.RemoveAll(temporary)
 		folder = temporary
 	}
-	d, err := newDemo(ctx, folder, *port, slog.New(slog.NewTextHandler(e.stderr, nil)))
+	d, err := newDemo(ctx, folder, *port, *storybook, slog.New(slog.NewTextHandler(e.stderr, nil)))
 	if err != nil {
 		return err
 	}
@@ -54,7 +56,7 @@ type demo struct {
 }
 
 // newDemo makes the clinic in a folder, and fills it where it is new.
-func newDemo(ctx context.Context, folder string, port int, log *slog.Logger) (*demo, error) {
+func newDemo(ctx context.Context, folder string, port int, storybook bool, log *slog.Logger) (*demo, error) {
 	policy := plan.DefaultPolicy()
 	script, err := readScenario()
 	if err != nil {
@@ -72,14 +74,46 @@ func newDemo(ctx context.Context, folder string, port int, log *slog.Logger) (*d
 		return nil, err
 	}
 	d := &demo{folder: folder}
-	d.stage, err = newStage(ctx, clock.NewVirtual(start), loopback.Config{
-		Address: fmt.Sprintf("127.0.0.1:%d", port),
-		Demo:    &loopback.Demo{Title: policy.Clinic.Name, Zone: policy.Location(), People: script.contacts, Next: d.next, Forward: d.forward},
-	}, setting{database: filepath.Join(folder, "demo.sqlite"), durability: store.Full, master: master, policy: policy, log: log})
+	pages, err := listenForDesk(deskConfig{Listen: deskAddress(port)})
 	if err != nil {
 		return nil, err
 	}
+	d.stage, err = newStage(ctx, clock.NewVirtual(start), loopback.Config{
+		Address: fmt.Sprintf("127.0.0.1:%d", port),
+		Demo: &loopback.Demo{Title: policy.Clinic.Name, Zone: policy.Location(), People: script.contacts, Next: d.next, Forward: d.forward,
+			DeskURL: "http://" + pages.Addr().String() + "/guest/" + script.Staff[0].Handle},
+	}, setting{database: filepath.Join(folder, "demo.sqlite"), durability: store.Full, master: master, policy: policy, log: log})
+	if err != nil {
+		return nil, errors.Join(err, pages.Close())
+	}
+	if err := d.addDesk(ctx, pages, desk.Parts{Storybook: storybook, PolicyText: plan.DefaultPolicyYAML(), URL: "http://" + pages.Addr().String(), Wait: d.linger, Guests: script.handles(), Stay: demoStay}); err != nil {
+		return nil, errors.Join(err, d.stage.close())
+	}
 	return d, d.introduce(ctx, script)
+}
+
+// demoStay keeps somebody signed in while the clock is moved by weeks.
+var demoStay = desk.Stay{Idle: 120 * 24 * time.Hour, Longest: 365 * 24 * time.Hour}
+
+// deskAddress is where the demo's desk is: any free port, or the one after that of
+// the demo's page.
+func deskAddress(port int) string {
+	if port != 0 {
+		port++
+	}
+	return fmt.Sprintf("127.0.0.1:%d", port)
+}
+
+// linger waits on the demo's clock, as a page that is kept open does.
+func (d *demo) linger(ctx context.Context, by time.Duration) error {
+	return d.time.Linger(ctx, by, func() {})
+}
+
+func (s scenario) handles() (all []string) {
+	for _, m := range s.Staff {
+		all = append(all, m.Handle)
+	}
+	return all
 }
 
 // introduce lets the people of the scenario be written to, and takes them into an

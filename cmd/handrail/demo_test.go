@@ -21,7 +21,7 @@ var pictureFile = flag.String("picture", "", "write a picture of the demo to thi
 func startDemo(t *testing.T, folder string) *demo {
 	t.Helper()
 	var log lockedBuffer
-	d, err := newDemo(t.Context(), folder, 0, slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelWarn})))
+	d, err := newDemo(t.Context(), folder, 0, false, slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelWarn})))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -41,3 +41,12 @@ func firstFault(path string, err error) error {
 	}
 	return fmt.Errorf("policy %s: %s; %d more are named by handrail check --policy %s", path, fs[0], len(fs)-1, path)
 }
+
+// policyText is a policy as its file has it, for people to look at; the file has been
+// read as a sound one before.
+func policyText(path string) []byte {
+	if b, err := os.ReadFile(path); err == nil {
+		return b
+	}
+	return plan.DefaultPolicyYAML()
+}

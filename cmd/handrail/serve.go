@@ -14,6 +14,7 @@ import (
 	"handrail.example/bot"
 	"handrail.example/reminders/clock"
 	"handrail.example/reminders/store"
+	"handrail.example/triage/desk"
 )
 
 const serveArgs = "--config F"
@@ -43,6 +44,15 @@ func runServe(ctx context.Context, args []string, e env) error {
 	a, err := openApp(ctx, c, s, log, bot.NewSender(client))
 	if err != nil {
 		return err
+	}
+	if c.Desk.Listen != "" {
+		listener, err := listenForDesk(c.Desk)
+		if err == nil {
+			err = a.addDesk(ctx, listener, desk.Parts{URL: c.Desk.URL, Wait: a.clock.Sleep, PolicyText: policyText(c.Policy)})
+		}
+		if err != nil {
+			return errors.Join(err, a.db.Close())
+		}
 	}
 	log.Info("serving", "mode", c.Telegram.Mode, "database", c.Database)
 	err = serve(ctx, a, client, c, s)

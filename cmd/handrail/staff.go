@@ -41,7 +41,7 @@ func runStaff(ctx context.Context, args []string, e env) error {
 	if err != nil {
 		return a.explained(err)
 	}
-	_, err = fmt.Fprintf(e.stdout, "%s\nShe writes this code to the bot within %s; it works once.\n", code, a.policy.Enrolment.CodeValid)
+	_, err = fmt.Fprintf(e.stdout, "%s\nShe writes this code to the bot, or enters it at the desk under “I have a sign-up code”, within %s; it works once.\n", code, a.policy.Enrolment.CodeValid)
 	return err
 }
 

@@ -1,7 +1,7 @@
 // Package care is what staff do for a patient, one function an action: take her
 // in, enter and correct the facts of her cycle, order medication, tell a result,
-// hush and lift, look at her calendar and at the lists of a day. Chat calls them,
-// and so will pages; nothing is decided anywhere else.
+// hush and lift, look at her calendar and at the lists of a day. Chat and pages
+// call them; nothing is decided anywhere else.
 //
 // It owns no table of its own: patients and facts belong to reminders, cases and
 // the record of actions to triage. Every function asks the roles table first,
@@ -30,6 +30,9 @@ import (
 type Care struct {
 	Book *reminders.Book
 	Desk *triage.Desk
+	// Wrote are the last n things that somebody wrote, the latest first; nil where
+	// nothing is known of that.
+	Wrote func(ctx context.Context, tx *store.Tx, p seal.Person, n int) ([]Wrote, error)
 }
 
 // Who looks a patient up for the queue. It is the desk's Who.

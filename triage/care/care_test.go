@@ -66,6 +66,10 @@ func TestEveryActionAsksTheTable(t *testing.T) {
 			_, err := w.care.CheckTrigger(ctx, tx, s, 1, 1)
 			return err
 		},
+		"approved": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, err := w.care.AnswerApproved(ctx, tx, s, 1, "read", "inbox/9")
+			return err
+		},
 		"undo": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
 			_, err := w.care.Undo(ctx, tx, s, id, "f1", "x", 1)
 			return err
@@ -124,6 +128,34 @@ func TestEveryActionAsksTheTable(t *testing.T) {
 		},
 		"overdue": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
 			_, err := w.care.Overdue(ctx, tx, s)
+			return err
+		},
+		"search": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, _, err := w.care.Search(ctx, tx, s, "p-1", 10)
+			return err
+		},
+		"a day's sheet": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, err := w.care.DaySheet(ctx, tx, s, march(11))
+			return err
+		},
+		"tonight": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, err := w.care.Tonight(ctx, tx, s, march(11))
+			return err
+		},
+		"load": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, _, err := w.care.Load(ctx, tx, s, march(11), 28)
+			return err
+		},
+		"try a policy": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, err := w.care.TryPolicy(ctx, tx, s, plan.DefaultPolicy())
+			return err
+		},
+		"a case's file": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, err := w.care.File(ctx, tx, s, 1)
+			return err
+		},
+		"letters": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
+			_, err := w.care.Letters(ctx, tx, s, w.patient, 5)
 			return err
 		},
 		"everybody": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {

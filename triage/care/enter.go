@@ -136,6 +136,21 @@ func previewOf(p reminders.Patient, f plan.Fact, m reminders.Moved) Preview {
 	return v
 }
 
+// Beside is a visit of the same kind that lies ahead and stays beside the one that is
+// entered; false for none. Whoever enters another one may have meant to move it.
+func (v Preview) Beside(facts []reminders.Recorded, now time.Time) (reminders.Recorded, bool) {
+	if v.Fact.Kind != plan.Visit || v.Fact.Replaces != "" {
+		return reminders.Recorded{}, false
+	}
+	i := slices.IndexFunc(facts, func(f reminders.Recorded) bool {
+		return f.Kind == plan.Visit && f.Step == v.Fact.Step && f.Fact.At.After(now)
+	})
+	if i < 0 {
+		return reminders.Recorded{}, false
+	}
+	return facts[i], true
+}
+
 // today is the day of the transaction at the clinic.
 func (c *Care) today(tx *store.Tx) civil.Date {
 	return civil.DateOf(tx.Now.In(c.Book.Policy.Location()))

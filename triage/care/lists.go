@@ -149,6 +149,29 @@ func (c *Care) each(ctx context.Context, tx *store.Tx, actor triage.Staff, f fun
 	return nil
 }
 
+// Search lists the first n patients whose handle or name has the words, with their
+// plans, by handle, and reports how many patients there are.
+func (c *Care) Search(ctx context.Context, tx *store.Tx, actor triage.Staff, words string, n int) (found []Chart, all int, err error) {
+	if err := actor.May(triage.SeePatients); err != nil {
+		return nil, 0, err
+	}
+	patients, err := c.Book.Patients(ctx, tx)
+	if err != nil {
+		return nil, 0, err
+	}
+	for _, p := range patients {
+		if len(found) == n || !strings.Contains(strings.ToLower(Label(p)), strings.ToLower(words)) {
+			continue
+		}
+		pl, cycle, err := c.Book.Plan(ctx, tx, p.ID)
+		if err != nil {
+			return nil, 0, err
+		}
+		found = append(found, Chart{Patient: p, Cycle: cycle, Plan: pl, Today: c.today(tx)})
+	}
+	return found, len(patients), nil
+}
+
 // Everybody lists every patient with her plan, by handle.
 func (c *Care) Everybody(ctx context.Context, tx *store.Tx, actor triage.Staff) ([]Chart, error) {
 	if err := actor.May(triage.SeePatients); err != nil {
