@@ -113,6 +113,14 @@ func (s rehearsalSet) check() error {
 	return nil
 }
 
+// durability is that of the live program over HTTP; in memory it would only cost time.
+func (s rehearsalSet) durability() store.Durability {
+	if s.transport == "direct" {
+		return store.Relaxed
+	}
+	return store.Full
+}
+
 // rehearsalHooks lets others look on, and the tests of the audit break something.
 type rehearsalHooks struct {
 	progress func(done, of int)
@@ -194,7 +202,7 @@ func newRehearsalRun(ctx context.Context, set rehearsalSet, file string) (*rehea
 	if r.master, err = seal.ParseMasterKey(seal.NewMasterKey()); err != nil {
 		return nil, err
 	}
-	s := setting{database: file, durability: store.Relaxed, master: r.master, policy: policy, clock: r.clock, log: slog.New(slog.DiscardHandler)}
+	s := setting{database: file, durability: set.durability(), master: r.master, policy: policy, clock: r.clock, log: slog.New(slog.DiscardHandler)}
 	c := rehearsal.Config{Patients: set.patients, Days: set.days, Seed: set.seed, Start: start, Clinic: clinicOf(policy), Texts: texts,
 		Phrases: phrases{words}, Journal: r.journal, Now: r.clock.Now}
 	if err := r.join(ctx, s, c); err != nil {
@@ -363,7 +371,10 @@ func lookOf(handle string, at time.Time, pl plan.Plan) audit.Look {
 }
 
 func (r *rehearsalRun) report(v audit.Verdict, took time.Duration) rehearsalReport {
-	durability := "relaxed: commits are not forced to the disk"
+	durability := "full: every commit is forced to the disk"
+	if r.set.durability() == store.Relaxed {
+		durability = "relaxed: commits are not forced to the disk"
+	}
 	return rehearsalReport{Patients: r.set.patients, CyclesCompleted: v.Completed, Verdict: v, AlertP99MS: r.alarm.p99(), WallS: seconds(took), PeakRSSMB: peakMB(),
 		Days: r.set.days, Seed: r.set.seed, Faults: r.set.faults, Struck: r.weather.struck, Refused: r.world.Refused, GivenUp: r.world.GivenUp, Transport: r.set.transport, Durability: durability}
 }
