@@ -74,7 +74,7 @@ func newDemo(ctx context.Context, folder string, port int, storybook bool, log *
 		return nil, err
 	}
 	d := &demo{folder: folder}
-	pages, err := listenForDesk(deskConfig{Listen: deskAddress(port)})
+	pages, err := listenForDesk(deskConfig{Listen: "127.0.0.1:0"})
 	if err != nil {
 		return nil, err
 	}
@@ -94,15 +94,6 @@ func newDemo(ctx context.Context, folder string, port int, storybook bool, log *
 
 // demoStay keeps somebody signed in while the clock is moved by weeks.
 var demoStay = desk.Stay{Idle: 120 * 24 * time.Hour, Longest: 365 * 24 * time.Hour}
-
-// deskAddress is where the demo's desk is: any free port, or the one after that of
-// the demo's page.
-func deskAddress(port int) string {
-	if port != 0 {
-		port++
-	}
-	return fmt.Sprintf("127.0.0.1:%d", port)
-}
 
 // linger waits on the demo's clock, as a page that is kept open does.
 func (d *demo) linger(ctx context.Context, by time.Duration) error {
