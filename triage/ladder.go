@@ -132,15 +132,22 @@ func alertKind(c Case) outbox.Kind {
 	return outbox.Escalation
 }
 
-func (d *Desk) rungOf(ctx context.Context, tx *store.Tx, c Case, t turn) ([]Staff, error) {
-	crew, err := d.crew(ctx, tx)
+// crewFor is who can be told of a case, and who has been. Whoever set it off is
+// told only where there is nobody else.
+func (d *Desk) crewFor(ctx context.Context, tx *store.Tx, c Case) (crew, []int64, error) {
+	all, err := d.crew(ctx, tx)
 	if err != nil {
-		return nil, err
+		return all, nil, err
 	}
-	if others := crew.but(c.Body.By); len(others.team) > 0 {
-		crew = others
+	if others := all.but(c.Body.By); len(others.team) > 0 {
+		all = others
 	}
 	told, err := d.told(ctx, tx, c.ID)
+	return all, told, err
+}
+
+func (d *Desk) rungOf(ctx context.Context, tx *store.Tx, c Case, t turn) ([]Staff, error) {
+	crew, told, err := d.crewFor(ctx, tx, c)
 	if err != nil {
 		return nil, err
 	}

@@ -2,7 +2,6 @@ package triage
 
 import (
 	"context"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -62,22 +61,15 @@ func (d *Desk) AnswerApproved(ctx context.Context, tx *store.Tx, who Staff, id i
 // Propose puts what should be said to a patient before a colleague who may write her
 // language, and hands her the case.
 func (d *Desk) Propose(ctx context.Context, tx *store.Tx, who Staff, id int64, to Staff, words string) (Case, error) {
-	words = strings.TrimSpace(words)
-	c, err := d.mine(ctx, tx, who, AnswerCase, id)
+	c, words, err := d.toAnswer(ctx, tx, who, id, words)
 	if err != nil {
 		return c, err
 	}
 	known, err := d.Who(ctx, tx, c.Person)
-	switch {
-	case err != nil:
+	if err != nil {
 		return c, err
-	case c.Person == seal.House:
-		return c, Refuse("nobody_to_answer", nil)
-	case words == "":
-		return c, Refuse("no_words", nil)
-	case len([]rune(words)) > longestAnswer:
-		return c, Refuse("too_long", phrase.Args{"most": fmt.Sprint(longestAnswer)})
-	case !to.Speaks(known.Language):
+	}
+	if !to.Speaks(known.Language) {
 		return c, d.notHerLanguage(ctx, tx, known)
 	}
 	if _, err := d.note(ctx, tx, c, event{what: Proposed, by: who.Person, to: to.ID, body: &Body{Words: words}}); err != nil {

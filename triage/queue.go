@@ -63,14 +63,7 @@ func (d *Desk) Ahead(ctx context.Context, tx *store.Tx, c Case) ([]Rung, error) 
 	if c.State != Open {
 		return nil, nil
 	}
-	crew, err := d.crew(ctx, tx)
-	if err != nil {
-		return nil, err
-	}
-	if others := crew.but(c.Body.By); len(others.team) > 0 {
-		crew = others
-	}
-	told, err := d.told(ctx, tx, c.ID)
+	crew, told, err := d.crewFor(ctx, tx, c)
 	if err != nil {
 		return nil, err
 	}

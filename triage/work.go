@@ -119,22 +119,30 @@ func (d *Desk) tell(ctx context.Context, tx *store.Tx, c Case, staff int64, key 
 // characters, the most that the platform takes.
 const longestAnswer = 3500
 
+// toAnswer is the case that who may answer, with words fit to be sent.
+func (d *Desk) toAnswer(ctx context.Context, tx *store.Tx, who Staff, id int64, words string) (Case, string, error) {
+	words = strings.TrimSpace(words)
+	c, err := d.mine(ctx, tx, who, AnswerCase, id)
+	switch {
+	case err != nil:
+	case c.Person == seal.House:
+		err = Refuse("nobody_to_answer", nil)
+	case words == "":
+		err = Refuse("no_words", nil)
+	case len([]rune(words)) > longestAnswer:
+		err = Refuse("too_long", phrase.Args{"most": fmt.Sprint(longestAnswer)})
+	}
+	return c, words, err
+}
+
 // Answer sends words to the patient as the answer of who, who must be marked as
 // writing the patient's language, takes the case for her
 // when nobody has it yet, and keeps it open for the patient's reply. cause makes
 // it happen once, as "inbox/46".
 func (d *Desk) Answer(ctx context.Context, tx *store.Tx, who Staff, id int64, words, cause string) (Case, error) {
-	words = strings.TrimSpace(words)
-	c, err := d.mine(ctx, tx, who, AnswerCase, id)
-	switch {
-	case err != nil:
+	c, words, err := d.toAnswer(ctx, tx, who, id, words)
+	if err != nil {
 		return c, err
-	case c.Person == seal.House:
-		return c, Refuse("nobody_to_answer", nil)
-	case words == "":
-		return c, Refuse("no_words", nil)
-	case len([]rune(words)) > longestAnswer:
-		return c, Refuse("too_long", phrase.Args{"most": fmt.Sprint(longestAnswer)})
 	}
 	known, err := d.reachable(ctx, tx, c)
 	if err == nil && !who.Speaks(known.Language) {
