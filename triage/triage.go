@@ -103,4 +103,4 @@ const (
 func Press(what string, id int64) string { return fmt.Sprintf("%s/%d", what, id) }
 
 // when writes an instant for a person, on the clinic's wall clock.
-func (d *Desk) when(t time.Time) string { return t.In(d.Policy.Zone).Format("02 Jan 15:04") }
+func (d *Desk) when(t time.Time) string { return t.In(d.Policy.Zone).Format("2006-01-02 15:04") }
