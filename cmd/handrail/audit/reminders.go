@@ -92,7 +92,7 @@ func (j *judge) deadline(class string, at, next time.Time) time.Time {
 func (p *patient) judgeDoses() {
 	over := p.endOfCycle()
 	for _, o := range p.orders() {
-		all := o.minutes(p.j)
+		all, held := o.minutes(p.j), false
 		for i, at := range all {
 			var next time.Time
 			if i+1 < len(all) {
@@ -103,9 +103,29 @@ func (p *patient) judgeDoses() {
 			if !at.After(o.entered) || by.After(p.j.End.Add(-settleTime)) || !by.Before(over) {
 				continue
 			}
+			if o.Class == "tablet" && !p.letStart(at) {
+				held = true
+				continue
+			}
 			p.judgeDose(o, at, by)
 		}
+		if held && !p.toldOfHeld(o) {
+			p.j.find(&p.j.v.RemindersLost, "order %s of %s waits for a baseline that lets her start, and nobody was told", o.id, p.handle)
+		}
 	}
+}
+
+// letStart reports whether a baseline that was known at an instant let her start:
+// before that nobody asks about a tablet.
+func (p *patient) letStart(at time.Time) bool {
+	start := (&dates{facts: p.known(at)}).last("baseline")
+	return start != nil && start.Word == "start"
+}
+
+// toldOfHeld reports whether a human was told that an order waits.
+func (p *patient) toldOfHeld(o order) bool {
+	prefix := fmt.Sprintf("cycle/%d/open/held/%s/", p.cycle, o.id)
+	return slices.ContainsFunc(p.j.casesOf[p.id], func(c *aCase) bool { return strings.HasPrefix(c.key, prefix) })
 }
 
 // endOfCycle is when nothing more is asked of her: her cycle was closed or
@@ -215,8 +235,7 @@ func (p *patient) stands(visit *Entry, d Day, eve time.Time) bool {
 	// Nobody is woken for what hangs on something that has not happened: a scan on a
 	// baseline that let her start, a test on a transfer.
 	so := &dates{facts: known}
-	start := so.last("baseline")
-	if visit.Step == "monitoring" && (start == nil || start.Word != "start") || visit.Step == "hcg_first" && so.last("transfer") == nil {
+	if visit.Step == "monitoring" && !p.letStart(eve) || visit.Step == "hcg_first" && so.last("transfer") == nil {
 		return false
 	}
 	return slices.Contains(datesOf(p.j.Clinic, known)[visit.Step], d)
