@@ -297,6 +297,10 @@ func (r *rehearsalRun) play(ctx context.Context, progress func(done, of int)) er
 	}
 	r.journal.Odd = r.weather.odd
 	for _, d := range r.ground.gone() {
+		if d.Chat == 0 { // it came from nobody, and waited too long as others do
+			r.journal.Odd--
+			continue
+		}
 		r.journal.Gone[audit.DeedID{Chat: d.Chat, Update: d.Update, At: d.At.UTC()}] = true
 	}
 	return r.look(ctx)
