@@ -49,3 +49,26 @@ func TestDayOneDoubts(t *testing.T) {
 		}
 	}
 }
+
+// After the transfer bleeding is her period only where she calls it so (the
+// labelling rules of testdata/reading); described or compared it has no day one.
+func TestOnlyWhatSheCallsHerPeriod(t *testing.T) {
+	t.Parallel()
+	for text, called := range map[string]bool{
+		"my period came this morning, nine days after transfer":     true,
+		"well AF showed up today":                                   true,
+		"ya me bajó. hoy a las 8":                                   true,
+		"me llegó la regla anoche, es roja y como siempre":          true,
+		"woke up to proper bleeding, like day two of my period":     false,
+		"me bajó sangre roja como si fuera mi periodo":              false,
+		"rojo rojo, como el segundo día de la regla, sin dolor":     false,
+		"I've got a full flow, fresh red, changed my pad twice":     false,
+		"tengo flujo con olor a pescado":                            false,
+		"me bajó cargada mi esposo por las escaleras, no puedo más": false,
+	} {
+		r := Parse(text, Context{Sent: at(tuesday), Phase: rules.AfterTransfer})
+		if got := r.Intent == rules.PeriodStart; got != called || called == r.Date.IsZero() {
+			t.Errorf("%q: intent %v, date %v; want a period: %v", text, r.Intent, r.Date, called)
+		}
+	}
+}

@@ -102,7 +102,10 @@ func (m *message) periodIntents(r *Reading) []rules.Intent {
 	bleeds := slices.Contains(r.Signs, "period_bleeding")
 	spots := slices.Contains(r.Signs, "spotting")
 	switch {
-	case start >= 0 && late && m.any("ignore", "compare") && !m.calledPeriod():
+	case start >= 0 && !waiting && !m.calledPeriod() && !m.named("bleeding", "period_noun") && len(r.Signs) > 0:
+		m.isTold = false // "it came on like a light switch", "me bajó cargada mi esposo"
+		return nil
+	case start >= 0 && late && !m.calledPeriod():
 		x := m.found[start]
 		m.note(r, seen{"period_bleeding", x.from, x.to, Present})
 		return []rules.Intent{rules.Symptom}
@@ -224,12 +227,33 @@ func (m *message) covered(x match) bool {
 }
 
 // calledPeriod: she calls it her period in so many words, whatever else she
-// compares it with.
+// compares it with: by a name of it ("my period", "AF"), or with the Spanish verb
+// that needs no other word ("ya me bajó"; but "me bajó sangre" describes).
 func (m *message) calledPeriod() bool {
 	return slices.ContainsFunc(m.found, func(x match) bool {
-		return x.concept.kind == "word" && x.concept.name == "my_period" && x.state == Present
+		return x.concept.kind == "word" && x.concept.name == "my_period" && x.state != Negated && x.state != Hypothetical && !m.compared(x) ||
+			x.concept.kind == "word" && x.concept.name == "me_bajo" && (x.to == len(m.toks) || m.toks[x.to].brk != noBreak)
 	})
 }
+
+// named: one of the concepts of bleeding is spoken of.
+func (m *message) named(head, word string) bool { return m.any("head", head) || m.any("word", word) }
+
+// likenReach is how many words may stand between "like" and what it names.
+const likenReach = 6
+
+// compared: x is only what something is likened to ("like my period", "like day
+// two of my period").
+func (m *message) compared(x match) bool {
+	for k := x.from; k > max(x.from-likenReach, 0) && m.toks[k].brk == noBreak; k-- {
+		if likens[m.toks[k-1].norm] {
+			return true
+		}
+	}
+	return m.covered(x)
+}
+
+var likens = set("like", "as", "than", "resembles", "como", "cual", "parece", "parecido", "parecida", "igual", "similar", "tipo")
 
 // grave: with these a bleeding is no day one to write down, but something to
 // look at.
