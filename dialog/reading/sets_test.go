@@ -249,7 +249,7 @@ func (f *figures) confusion(b *strings.Builder) {
 
 // The figures on our own sets, written by hand and made hard on purpose.
 // look.jsonl was looked at meanwhile (it grows by batches that were measured blind
-// first), held.jsonl was not.
+// first), held.jsonl was not (it grew by one that nobody opened).
 //
 // goal is what the reader is meant to reach on messages as patients write them;
 // kept is what it has reached on these sets, and no change may fall below it.
@@ -261,14 +261,14 @@ var bars = []struct {
 	look, held float64 // kept, in percent
 }{
 	{"emergencies, plainly worded", func(f *figures) share { return f.plain }, 100, 100, 100},
-	{"emergencies, all", func(f *figures) share { return f.emergency }, 98, 97, 89},
-	{"same day or emergency", func(f *figures) share { return f.sameDay }, 97, 98, 91},
-	{"decoys left alone", func(f *figures) share { return f.decoysRaised }, 97, 96, 77},
-	{"health questions no emergency", func(f *figures) share { return f.consumerEmergency }, 98, 98, 100},
-	{"intent", func(f *figures) share { return f.intent }, 92, 91, 83},
-	{"day one, unambiguous", func(f *figures) share { return f.date }, 97, 95, 85},
-	{"day one, ambiguous asked back", func(f *figures) share { return f.asked }, 90, 96, 86},
-	{"drug", func(f *figures) share { return f.drug }, 95, 97, 96},
+	{"emergencies, all", func(f *figures) share { return f.emergency }, 98, 98, 91},
+	{"same day or emergency", func(f *figures) share { return f.sameDay }, 97, 98, 93},
+	{"decoys left alone", func(f *figures) share { return f.decoysRaised }, 97, 95, 80},
+	{"health questions no emergency", func(f *figures) share { return f.consumerEmergency }, 98, 99, 100},
+	{"intent", func(f *figures) share { return f.intent }, 92, 90, 84},
+	{"day one, unambiguous", func(f *figures) share { return f.date }, 97, 94, 83},
+	{"day one, ambiguous asked back", func(f *figures) share { return f.asked }, 90, 95, 86},
+	{"drug", func(f *figures) share { return f.drug }, 95, 97, 97},
 }
 
 // maxLanguageGap is how many points of intent one language may lie behind the
