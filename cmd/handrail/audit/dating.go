@@ -291,16 +291,35 @@ func (d *dates) repeat(first Day, draws []Day) {
 	verdict := d.verdict()
 	unclear := verdict == "equivocal" || verdict == "poor"
 	scan := d.last("ob_ultrasound")
+	again := func(last Day) Day {
+		if d.fell() {
+			return d.near(last+7, last+6, last+9)
+		}
+		return d.near(last+2, last+2, last+4)
+	}
 	switch {
 	case len(days) == 0 && unclear && len(draws) > 0:
-		last := draws[len(draws)-1]
-		days = append(days, d.near(last+2, last+2, last+4))
+		days = append(days, again(draws[len(draws)-1]))
 	case len(days) == 0:
 		days = append(days, d.near(first+2, first+2, first+4))
 	case days[len(days)-1] == drawn && unclear && (scan == nil || scan.On < drawn):
-		days = append(days, d.near(drawn+2, drawn+2, drawn+4))
+		days = append(days, again(drawn))
 	}
 	d.out["hcg_repeat"] = days
+}
+
+// fell reports whether hCG falls by more than half in 48 hours (NICE NG126: unlikely
+// to go on) or twice in a row: it is then followed weekly to under 5 IU/L (common
+// practice, no source).
+func (d *dates) fell() bool {
+	tests := d.all("hcg", "")
+	n := len(tests)
+	if n < 2 || tests[n-1].Value >= tests[n-2].Value {
+		return false
+	}
+	first, last := tests[n-2], tests[n-1]
+	factor := math.Pow(last.Value/first.Value, 48/last.At.Sub(first.At).Hours())
+	return factor < 0.5-1e-9 || n > 2 && first.Value < tests[n-3].Value
 }
 
 func (d *dates) ultrasound(transfer Day, draws []Day) {
