@@ -2,7 +2,6 @@ package dialog
 
 import (
 	"fmt"
-	"math"
 	"time"
 
 	"handrail.example/dialog/phrase"
@@ -105,54 +104,6 @@ func (r Reader) entry(s plan.Step) (picture.Entry, bool) {
 		e.What = r.say(event, nil)
 	}
 	return e, true
-}
-
-// thinLining is the line that the chart shows across, in mm: under it fewer frozen
-// transfers led to a birth (Liu 2018, Hum Reprod 33:1883).
-const thinLining = 7
-
-// Scans is the chart of follicles and lining, for staff; false without a scan.
-func (r Reader) Scans(p plan.Plan, facts []plan.Fact) (picture.Spec, bool) {
-	c := &picture.Scans{Title: r.say("chart.scans", nil), Days: r.say("chart.days", nil), MM: "mm", Lead: r.say("chart.lead", nil),
-		Others: r.say("chart.others", nil), Lining: r.say("value.lining", nil),
-		Levels: []picture.Level{{At: thinLining, Says: r.say("chart.thin", phrase.Args{"mm": fmt.Sprint(thinLining)})}}}
-	for _, f := range plan.Standing(facts) {
-		if day := p.CycleDay(f.On); f.Kind == plan.Scan && day > 0 {
-			c.Points = append(c.Points, picture.Scan{Day: day, Follicles: append(append([]float64{}, f.RightMM...), f.LeftMM...), Lining: f.LiningMM})
-		}
-	}
-	spec := picture.Spec{Scans: c}
-	return spec, spec.Alt() != ""
-}
-
-// HCG is the chart of hCG with the smallest rise that viable pregnancies showed, from
-// each value to the next or over 48 hours (Barnhart 2016, Obstet Gynecol 128:504), for
-// staff; false without a value.
-func (r Reader) HCG(facts []plan.Fact) (picture.Spec, bool) {
-	c := &picture.HCG{Title: r.say("chart.hcg", nil), Value: "hCG", Least: r.say("chart.least", nil), IU: r.say("chart.iu", nil)}
-	for _, f := range plan.Standing(facts) {
-		if f.Kind != plan.HCG {
-			continue
-		}
-		at := f.At.In(r.Zone)
-		if n := len(c.Draws); n > 0 {
-			least(&c.Draws[n-1], at)
-		}
-		c.Draws = append(c.Draws, picture.Drawn{At: at, Value: f.IUPerL, Day: phrase.ShortDate(r.Language, at.Month(), at.Day())})
-	}
-	if n := len(c.Draws); n > 0 {
-		least(&c.Draws[n-1], c.Draws[n-1].At.Add(48*time.Hour))
-	}
-	spec := picture.Spec{HCG: c}
-	return spec, spec.Alt() != ""
-}
-
-// least sets what was to be expected at an instant, from a value that can be reckoned
-// with.
-func least(d *picture.Drawn, at time.Time) {
-	if hours := at.Sub(d.At).Hours(); d.Value >= 5 && hours > 0 {
-		d.LeastAt, d.Least = at, d.Value*math.Pow(1+plan.MinimumRise(d.Value)/100, hours/48)
-	}
 }
 
 // File is a picture as it is put into the outbox: what to draw, and not the picture.

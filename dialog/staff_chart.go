@@ -5,8 +5,6 @@ import (
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/outbox"
-	"handrail.example/reminders/picture"
-	"handrail.example/reminders/plan"
 	"handrail.example/triage"
 )
 
@@ -17,28 +15,15 @@ func (c *colleague) sendCharts(ctx context.Context, id int64) error {
 	if err != nil {
 		return err
 	}
-	facts := make([]plan.Fact, len(ch.Facts))
-	for i, f := range ch.Facts {
-		facts[i] = f.Fact
-	}
 	r := Reader{Phrases: c.room.Service.Phrases, Language: c.lang, Zone: c.now.Location()}
-	scans, scanned := r.Scans(ch.Plan, facts)
-	hcg, drawn := r.HCG(facts)
 	sent := false
-	for _, one := range []struct {
-		name string
-		spec picture.Spec
-		some bool
-	}{{"follicles.png", scans, scanned}, {"hcg.png", hcg, drawn}} {
-		if !one.some {
-			continue
-		}
-		file, err := r.File(one.name, one.spec)
+	for _, one := range c.words().Charts(ch) {
+		file, err := r.File(one.Name, one.Spec)
 		if err != nil {
 			return err
 		}
 		sent = true
-		if err := c.put(ctx, outbox.Message{Text: who(ch.Patient) + "\n" + one.spec.Alt(), File: file, Ack: c.ack, Retire: c.retire}, id); err != nil {
+		if err := c.put(ctx, outbox.Message{Text: who(ch.Patient) + "\n" + one.Spec.Alt(), File: file, Ack: c.ack, Retire: c.retire}, id); err != nil {
 			return err
 		}
 	}

@@ -12,6 +12,8 @@ import (
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/picture"
 	"handrail.example/reminders/plan"
+	"handrail.example/triage"
+	"handrail.example/triage/care"
 )
 
 const chartArgs = "[--policy F] [--facts F|-] [--as-of DATE] [--follicles FILE] [--hcg FILE]"
@@ -43,9 +45,9 @@ func runChart(_ context.Context, args []string, e env) error {
 	if err != nil {
 		return err
 	}
-	r := reader(p)
+	w := care.Words{Desk: &triage.Desk{Phrases: phrase.MustLoad()}, Lang: "en", Zone: p.Location()}
 	if folliclesFile != "" {
-		spec, some := r.Scans(built, facts)
+		spec, some := w.Scans(built, facts)
 		if err := drawTo(e.stdout, folliclesFile, spec, some, "scan in a cycle with a day one"); err != nil {
 			return err
 		}
@@ -53,7 +55,7 @@ func runChart(_ context.Context, args []string, e env) error {
 	if hcgFile == "" {
 		return nil
 	}
-	spec, some := r.HCG(facts)
+	spec, some := w.HCG(facts)
 	return drawTo(e.stdout, hcgFile, spec, some, "hCG")
 }
 
