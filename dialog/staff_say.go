@@ -36,7 +36,7 @@ func (c *colleague) preview(v care.Preview) string {
 	for _, k := range v.Conflicts {
 		rows = append(rows, c.conflict(k))
 	}
-	rows = append(rows, c.cautions(v.Cautions)...)
+	rows = append(rows, c.words().Cautions(v.Cautions)...)
 	if len(v.Missing) > 0 {
 		var items []string
 		for _, i := range v.Missing {

@@ -239,13 +239,7 @@ func (c *colleague) listPatients(ctx context.Context) error {
 
 // place says where somebody is in her cycle.
 func (c *colleague) place(p plan.Plan, patient reminders.Patient) string {
-	switch {
-	case !patient.Enrolled:
-		return c.phrase("staff.not_enrolled", nil)
-	case p.CycleDayOne.IsZero():
-		return c.phrase("note.waiting", nil)
-	}
-	return c.phrase("note.place", phrase.Args{"day": fmt.Sprint(p.CycleDay(civil.DateOf(c.now))), "phase": c.phrase("word."+string(p.Phase()), nil)})
+	return c.words().Place(p, patient, civil.DateOf(c.now))
 }
 
 // showChart is one patient on one card.
@@ -257,7 +251,7 @@ func (c *colleague) showChart(ctx context.Context, id int64) error {
 	p := ch.Patient
 	rows := []string{c.phrase("staff.chart", phrase.Args{"who": who(p), "language": p.Language, "place": c.place(ch.Plan, p)})}
 	rows = append(rows, c.marks(p)...)
-	rows = append(rows, c.aboutHer(ch.About.Rh, ch.About.Allergies)...)
+	rows = append(rows, c.words().About(ch.About)...)
 	rows = append(rows, c.standing(ch)...)
 	for _, s := range ch.Plan.Steps {
 		if s.Status == plan.Due || s.Status == plan.Missed || s.Status == plan.Projected && (s.Booked || next(ch.Plan, s)) {
@@ -271,7 +265,7 @@ func (c *colleague) showChart(ctx context.Context, id int64) error {
 	if missing := c.missing(ch); missing != "" {
 		rows = append(rows, c.phrase("note.missing", phrase.Args{"items": missing}))
 	}
-	rows = append(rows, c.cautions(ch.Lapses)...)
+	rows = append(rows, c.words().Cautions(ch.Lapses)...)
 	for _, cs := range ch.Cases {
 		rows = append(rows, c.phrase("staff.chart_case", phrase.Args{"case": fmt.Sprint(cs.ID), "reason": c.phrase("reason."+string(cs.Reason), cs.Body.Title),
 			"urgency": c.phrase("urgency."+cs.Urgency.String(), nil)}))

@@ -24,6 +24,8 @@ type Sheet struct {
 	Trigger plan.Fact
 	// Lapses are items of her checklist that will not hold on the transfer's day.
 	Lapses []reckon.Caution
+	// Room is how many transfers the laboratory has room for on a day.
+	Room int
 	// Transferred: the scans are behind her, and the blood tests are weighed.
 	Transferred bool
 }
@@ -46,7 +48,7 @@ func (c *Care) Sheet(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 	if cycle.ID == 0 {
 		return s, triage.Refuse("no_cycle", nil)
 	}
-	s.Patient, s.Plan, s.About = p, pl, cycle.About()
+	s.Patient, s.Plan, s.About, s.Room = p, pl, cycle.About(), c.Book.Policy.Lab.TransfersPerDay
 	facts := cycle.PlanFacts()
 	s.events(facts)
 	if s.Reading, err = reckon.Read(c.Book.Policy, facts, pl.AsOf); err != nil {

@@ -207,14 +207,7 @@ func (v *visit) events(cs triage.Case, names triage.Names) (all []string) {
 
 // place says where somebody is in her cycle.
 func (v *visit) place(p plan.Plan, who reminders.Patient) string {
-	today := v.today()
-	switch {
-	case !who.Enrolled:
-		return v.say("staff.not_enrolled", nil)
-	case p.CycleDayOne.IsZero():
-		return v.say("note.waiting", nil)
-	}
-	return v.say("note.place", phrase.Args{"day": fmt.Sprint(p.CycleDay(today)), "phase": v.say("word."+string(p.Phase()), nil)})
+	return v.words(nil).Place(p, who, v.today())
 }
 
 // ahead are the next n steps of a plan.
