@@ -194,7 +194,7 @@ var looked = map[string]triage.Role{
 	"/tonight?on=2026-03-13": triage.Coordinator, "/day": triage.Coordinator,
 	"/clinic": triage.Coordinator, "/clinic/rota": triage.Lead, "/clinic/staff": triage.Administrator, "/clinic/policy": triage.Coordinator,
 	"/patients": triage.Coordinator, "/patients/new": triage.Coordinator, "/patients/P-105": triage.Coordinator,
-	"/patients/P-105/enter/order": triage.Coordinator, "/patients/P-105/enter/scan": triage.Coordinator, "/cases/3/check": triage.Physician,
+	"/patients/P-105/enter/order": triage.Coordinator, "/patients/P-105/enter/scan": triage.Coordinator, "/patients/P-105/sheet": triage.Physician, "/cases/3/check": triage.Physician,
 }
 
 // ward opens some cases to look at.

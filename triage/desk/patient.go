@@ -64,11 +64,13 @@ type patientPage struct {
 	Second   bool
 	Invited  *care.Invitation
 	Wrong    string
-	Picture  picture
+	Picture  cyclePicture
 	Conflict []string
 	Born     *plan.Gestation
 	Facts    []factRow
 	Values   []factRow
+	Charts   []chartRow
+	Sheet    bool // there is a cycle to weigh
 	Letters  []care.Letter
 	Checks   []checkRow
 	Orders   []string
@@ -132,6 +134,7 @@ func (v *visit) patientPage(ctx context.Context) (patientPage, error) {
 	w := v.words(ch.Cycle.Facts)
 	p := patientPage{Patient: who, Place: v.place(ch.Plan, who), Marks: v.marks(who), Picture: draw(ch.Plan, ch.Today, w), Born: ch.Plan.Gestation,
 		May: v.who.May(triage.EnterFact) == nil, Today: ch.Today, Endings: care.Endings, Protocols: v.site.policy().ProtocolNames(), NoCycle: ch.Cycle.ID == 0 || !ch.Cycle.Closed.IsZero(), Closed: ch.Cycle.Outcome}
+	p.Charts, p.Sheet = chartRows(ch, w), ch.Cycle.ID != 0
 	for _, k := range ch.Plan.Conflicts {
 		p.Conflict = append(p.Conflict, w.Conflict(k))
 	}

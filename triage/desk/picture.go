@@ -9,8 +9,8 @@ import (
 	"handrail.example/triage/care"
 )
 
-// picture is her cycle drawn to one scale: a row a step, a column a day.
-type picture struct {
+// cyclePicture is her cycle drawn to one scale: a row a step, a column a day.
+type cyclePicture struct {
 	Days, Width int // of the whole, in days and in units of the drawing
 	Today       int // where today's line is, 0 for outside
 	Weeks       []week
@@ -38,7 +38,7 @@ type pictureRow struct {
 const dayWide = 7
 
 // draw draws a plan.
-func draw(p plan.Plan, today civil.Date, w care.Words) picture {
+func draw(p plan.Plan, today civil.Date, w care.Words) cyclePicture {
 	var first, last civil.Date
 	for _, s := range p.Steps {
 		for _, d := range []civil.Date{s.From, s.On, s.To} {
@@ -54,10 +54,10 @@ func draw(p plan.Plan, today civil.Date, w care.Words) picture {
 		}
 	}
 	if first.IsZero() {
-		return picture{}
+		return cyclePicture{}
 	}
 	first, last = first.AddDays(-1), last.AddDays(2)
-	pic := picture{Days: last.DaysSince(first), Width: last.DaysSince(first) * dayWide}
+	pic := cyclePicture{Days: last.DaysSince(first), Width: last.DaysSince(first) * dayWide}
 	at := func(d civil.Date) int { return d.DaysSince(first) * dayWide }
 	if !today.Before(first) && !today.After(last) {
 		pic.Today = at(today) + dayWide/2
@@ -71,7 +71,7 @@ func draw(p plan.Plan, today civil.Date, w care.Words) picture {
 	return pic
 }
 
-func rowOf(s plan.Step, p plan.Plan, pic picture, at func(civil.Date) int, w care.Words) pictureRow {
+func rowOf(s plan.Step, p plan.Plan, pic cyclePicture, at func(civil.Date) int, w care.Words) pictureRow {
 	row := pictureRow{Name: w.StepName(s.Name), Status: string(s.Status), Booked: s.Booked, Today: pic.Today, Width: pic.Width}
 	if !s.From.IsZero() && !s.To.IsZero() {
 		row.WindowX, row.WindowWidth = at(s.From), at(s.To)-at(s.From)+dayWide

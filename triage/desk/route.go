@@ -11,6 +11,7 @@ import (
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
+	"handrail.example/reminders/picture"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
@@ -45,7 +46,8 @@ type answer struct {
 	sheet  string // name of the page
 	part   string // of the page alone; "" for the whole of it
 	data   any
-	status int // 0 for 200
+	drawn  *picture.Spec // a picture instead of a page, drawn after the transaction
+	status int           // 0 for 200
 	to     string
 	// looked is what she has looked through, which is put on record before it is sent;
 	// "" for a page that has done so itself.
@@ -102,6 +104,8 @@ func (s *Site) routes() []route {
 		{"GET /patients/new", triage.AddPatient, false, (*visit).askPatient},
 		{"POST /patients/new", triage.AddPatient, true, (*visit).addPatient},
 		{"GET /patients/{handle}", triage.SeePatients, true, (*visit).showPatient},
+		{"GET /patients/{handle}/charts/{name}", triage.SeePatients, true, (*visit).showChart},
+		{"GET /patients/{handle}/sheet", triage.SeePatients, true, (*visit).weigh},
 		{"GET /patients/{handle}/enter/{kind}", triage.EnterFact, true, (*visit).askEntry},
 		{"POST /patients/{handle}/enter/{kind}", triage.EnterFact, true, (*visit).sendEntry},
 		{"POST /patients/{handle}/check", triage.SetChecklist, true, (*visit).setCheck},
@@ -237,7 +241,7 @@ func statusOf(err error) int {
 	case !errors.As(err, &refused):
 	case refused.Key == "role":
 		return http.StatusForbidden
-	case refused.Key == "no_case" || refused.Key == "no_patient" || refused.Key == "no_staff":
+	case refused.Key == "no_case" || refused.Key == "no_patient" || refused.Key == "no_staff" || refused.Key == "no_chart":
 		return http.StatusNotFound
 	}
 	return http.StatusUnprocessableEntity

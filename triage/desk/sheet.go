@@ -13,6 +13,7 @@ import (
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/civil"
+	"handrail.example/reminders/picture"
 	"handrail.example/triage"
 )
 
@@ -109,7 +110,7 @@ var tabs = []struct {
 	{"/now", "desk.now", triage.SeeCases, "now case"},
 	{"/tonight", "desk.tonight", triage.SeePatients, "tonight"},
 	{"/day", "desk.day", triage.SeePatients, "day"},
-	{"/patients", "desk.patients", triage.SeePatients, "patients patient newpatient entry"},
+	{"/patients", "desk.patients", triage.SeePatients, "patients patient newpatient entry weigh"},
 	{"/clinic", "desk.clinic", triage.SeePatients, "load"},
 	{"/clinic/rota", "desk.rota", triage.SeeRota, "rota"},
 	{"/clinic/policy", "desk.policy", triage.SeeStaff, "policy"},
@@ -134,18 +135,28 @@ func (s *Site) write(w http.ResponseWriter, r *http.Request, lang string, a answ
 		http.Redirect(w, r, a.to, http.StatusSeeOther)
 		return
 	}
-	body, err := s.render(lang, a, who)
+	body, kind, err := s.bodyOf(lang, a, who)
 	if err != nil {
 		s.Report(fmt.Errorf("write the page %s: %w", a.sheet, err))
 		http.Error(w, s.phrases().Say(lang, "desk.failed_short", nil), http.StatusInternalServerError)
 		return
 	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Content-Type", kind)
 	w.Header().Set("Content-Language", lang)
 	if a.status != 0 {
 		w.WriteHeader(a.status)
 	}
 	_, _ = w.Write(body) // a browser that has gone away needs nothing
+}
+
+// bodyOf is what is sent for an answer, and its type.
+func (s *Site) bodyOf(lang string, a answer, who triage.Staff) ([]byte, string, error) {
+	if a.drawn != nil {
+		body, err := a.drawn.PNG()
+		return body, picture.Media, err
+	}
+	body, err := s.render(lang, a, who)
+	return body, "text/html; charset=utf-8", err
 }
 
 func (s *Site) render(lang string, a answer, who triage.Staff) ([]byte, error) {

@@ -74,6 +74,8 @@ func samples() map[string]sample {
 		"case":                {"case", sampleCase()},
 		"patients":            {"patients", patientsPage{Query: "vern", All: 12, May: true, Rows: []patientRow{{Patient: samplePatient, Place: "cycle day 11 (stimulation)", Next: "trigger injection", Quiet: true}}}},
 		"patient":             {"patient", samplePage()},
+		"weigh":               {"weigh", sampleWeigh()},
+		"weigh, settled":      {"weigh", weighPage{Patient: samplePatient, Laid: care.Laid{Head: "…", Scans: care.LaidScans{Settled: []string{"…"}, Steps: []string{"…"}, Sources: "…"}}}},
 		"new patient":         {"newpatient", newPatientPage{Handle: "P-1 13", Wrong: "…", Languages: []string{"en", "es"}}},
 		"entry":               {"entry", entryPage{Patient: samplePatient, Kind: plan.Scan, Form: "x", Inputs: sampleInputs(), Wrong: "…", Mend: "#", MendSays: "scan, 2026-03-11"}},
 		"entry with preview": {"entry", entryPage{Patient: samplePatient, Kind: plan.Scan, Form: "x", Inputs: sampleInputs(),
@@ -113,6 +115,16 @@ func sampleInputs() (all []input) {
 	return all
 }
 
+func sampleWeigh() weighPage {
+	evening := care.LaidEvening{On: "Fri 2026-03-13", Chance: "62", Luteal: "Sun 2026-03-15", Transfer: "Fri 2026-03-20", First: "Mon 2026-03-30", Repeat: "Wed 2026-04-01", Booked: "2", Room: "4"}
+	shut := evening
+	shut.Closed = "…"
+	return weighPage{Patient: samplePatient, May: true, Laid: care.Laid{Head: "…", About: []string{"…"}, Lapses: []string{"…"}, Empty: "…",
+		Scans: care.LaidScans{Looks: []string{"…"}, Growth: []string{"…"}, Forecast: []string{"…"}, Cautions: []string{"…"}, Rescan: "…", Sources: "…", Evenings: []care.LaidEvening{evening, shut},
+			Criteria: []care.LaidCriterion{{What: "lining", Want: "≥ 7 mm", Got: "6.6 mm", Says: "not met", Source: "…", State: "not_met"}, {What: "leading follicle", Want: "≥ 18 mm", Got: "18 mm", Says: "met", State: "met"}, {What: "LH", State: "unknown"}}},
+		HCG: care.LaidHCG{Values: []string{"…"}, Course: []string{"…"}, Sources: "…"}}}
+}
+
 func sampleCase() casePage {
 	return casePage{Case: sampleGrave, State: triage.Open, Handle: "P-105", Language: "es", Place: "cycle day 11 (stimulation)", Next: []plan.Step{sampleStep},
 		Told: []told{{At: sampleAt, Words: []marked{{Text: "me "}, {"mareo mucho", "dizziness", "present"}, {Text: ", no "}, {"fiebre", "fever", "negated"}},
@@ -136,9 +148,9 @@ func samplePage() patientPage {
 	}
 	return patientPage{Patient: samplePatient, Place: "cycle day 11 (stimulation)", Closed: "discharged", Marks: []string{"…"}, Saved: "scan", Second: true,
 		Invited: &care.Invitation{Patient: samplePatient, Code: "ABCD-EFGH", Until: sampleAt}, Wrong: "…", Conflict: []string{"…"}, Born: &plan.Gestation{DueDate: sampleDay, Weeks: 6, Days: 2},
-		Picture: picture{Days: 28, Width: 200, Today: 74, Weeks: []week{{10, "03-02"}}, Rows: rows},
+		Picture: cyclePicture{Days: 28, Width: 200, Today: 74, Weeks: []week{{10, "03-02"}}, Rows: rows},
 		Facts:   []factRow{{ID: "f1", Kind: "scan", Says: "scan", By: "Bastian Quoy", Entered: sampleAt, Stands: true, Form: true}, {ID: "f2", Kind: "scan", Says: "scan", By: "she", Entered: sampleAt, Instead: "f3", Why: "…"}},
-		Values:  []factRow{{Says: "scan"}}, Letters: sampleLetters(), Checks: []checkRow{{reminders.Check{Item: "consents", On: sampleDay, Until: sampleDay}, "consents", true}, {reminders.Check{Item: "x"}, "x", false}},
+		Values:  []factRow{{Says: "scan"}}, Charts: []chartRow{{"/file/mark.svg", "…"}}, Sheet: true, Letters: sampleLetters(), Checks: []checkRow{{reminders.Check{Item: "consents", On: sampleDay, Until: sampleDay}, "consents", true}, {reminders.Check{Item: "x"}, "x", false}},
 		Orders: []string{"letrozole 5 mg"}, Doses: []doseRow{{sampleAt, "letrozole 5 mg", "taken", sampleAt}, {At: sampleAt, Words: "letrozole 5 mg"}}, Cases: []waiting{sampleGrave},
 		Kinds: []plan.FactKind{plan.Scan}, May: true, Today: sampleDay, Endings: care.Endings}
 }

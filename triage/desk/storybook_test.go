@@ -18,7 +18,7 @@ import (
 const largest = 100 << 10
 
 var (
-	raw     = regexp.MustCompile(`[> ]((?:desk|staff|refused|button|role|urgency|reason|event|word|step|status|outcome|finding|state)\.[a-z_]+)`)
+	raw     = regexp.MustCompile(`[> ]((?:desk|staff|refused|button|role|urgency|reason|event|word|step|status|outcome|finding|state|sheet|criterion|growth|course|chart)\.[a-z_]+)`)
 	away    = regexp.MustCompile(`(?:src|href|action)="(?:https?:)?//|@import|url\(`)
 	inlined = regexp.MustCompile(` style="| on[a-z]+="|<style|<script>|javascript:`)
 )

@@ -67,6 +67,8 @@ var errands = map[string]errand{
 	"GET /patients/new":                    {"/patients/new", nil, carer},
 	"POST /patients/new":                   {"/patients/new", []string{"handle", "P-900", "name", "Invented", "language", "en"}, carer},
 	"GET /patients/{handle}":               {"/patients/P-105", nil, look},
+	"GET /patients/{handle}/charts/{name}": {"/patients/P-105/charts/follicles.png", nil, look},
+	"GET /patients/{handle}/sheet":         {"/patients/P-105/sheet", nil, look},
 	"GET /patients/{handle}/enter/{kind}":  {"/patients/P-105/enter/scan", nil, carer},
 	"POST /patients/{handle}/enter/{kind}": {"/patients/P-105/enter/scan", []string{"on", "2026-03-11", "lining_mm", "6.6"}, carer},
 	"POST /patients/{handle}/check":        {"/patients/P-105/check", []string{"item", "consents", "on", "2026-03-01"}, carer},
