@@ -31,29 +31,38 @@ type Clash struct {
 	Conflict plan.Conflict
 }
 
-// Load is the load of some days from a first one on, and what clashes with the
-// opening days. The caller puts the look on record.
-func (c *Care) Load(ctx context.Context, tx *store.Tx, actor triage.Staff, from civil.Date, days int) ([]DayLoad, []Clash, error) {
-	all := make([]DayLoad, days)
-	for n := range all {
+// Outlook is what the clinic has before it.
+type Outlook struct {
+	Days []DayLoad
+	// Clashes are the steps that fall on a day without room for them.
+	Clashes []Clash
+	// Late is what should have been settled by now, the longest wait first.
+	Late []Late
+}
+
+// Load is the outlook of some days from a first one on, in one walk through the open
+// cycles. The caller puts the look on record.
+func (c *Care) Load(ctx context.Context, tx *store.Tx, actor triage.Staff, from civil.Date, days int) (Outlook, error) {
+	o := Outlook{Days: make([]DayLoad, days)}
+	for n := range o.Days {
 		d := from.AddDays(n)
-		all[n] = DayLoad{Day: d, Clinic: c.Book.Policy.OpenClinic(d), Lab: c.Book.Policy.OpenLab(d)}
+		o.Days[n] = DayLoad{Day: d, Clinic: c.Book.Policy.OpenClinic(d), Lab: c.Book.Policy.OpenLab(d)}
 	}
-	var clashes []Clash
-	err := c.each(ctx, tx, actor, func(p reminders.Patient, _ reminders.Cycle, pl plan.Plan) error {
+	err := c.each(ctx, tx, actor, func(p reminders.Patient, cycle reminders.Cycle, pl plan.Plan) error {
 		for _, s := range pl.Steps {
 			if n := s.On.DaysSince(from); !s.On.IsZero() && n >= 0 && n < days && s.Status != plan.Dropped {
-				all[n].add(s)
+				o.Days[n].add(s)
 			}
 		}
 		for _, k := range pl.Conflicts {
 			if slices.Contains(closedCodes, k.Why.Code) || strings.HasPrefix(k.Why.Code, "lab_closed") {
-				clashes = append(clashes, Clash{p, k})
+				o.Clashes = append(o.Clashes, Clash{p, k})
 			}
 		}
-		return nil
+		return c.addLate(ctx, tx, &o.Late, p, cycle, pl)
 	})
-	return all, clashes, err
+	o.Late = longestFirst(o.Late)
+	return o, err
 }
 
 // closedCodes are the conflicts that come of a day without room.

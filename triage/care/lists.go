@@ -106,23 +106,32 @@ type Late struct {
 func (c *Care) Overdue(ctx context.Context, tx *store.Tx, actor triage.Staff) ([]Late, error) {
 	var list []Late
 	err := c.each(ctx, tx, actor, func(p reminders.Patient, cycle reminders.Cycle, pl plan.Plan) error {
-		for _, o := range pl.Open {
-			if o.Due.After(tx.Now) {
-				continue
-			}
-			// A result is settled when a person has told it; the plan cannot know.
-			told, err := c.Desk.Ended(ctx, tx, reminders.OpenEndConcern(cycle.ID, o))
-			if err != nil {
-				return err
-			}
-			if !told || !strings.HasPrefix(o.Key, "result/") {
-				list = append(list, Late{p, o})
-			}
-		}
-		return nil
+		return c.addLate(ctx, tx, &list, p, cycle, pl)
 	})
+	return longestFirst(list), err
+}
+
+func longestFirst(list []Late) []Late {
 	slices.SortStableFunc(list, func(a, b Late) int { return a.End.Due.Compare(b.End.Due) })
-	return list, err
+	return list
+}
+
+// addLate adds what should have been settled by now in one cycle.
+func (c *Care) addLate(ctx context.Context, tx *store.Tx, list *[]Late, p reminders.Patient, cycle reminders.Cycle, pl plan.Plan) error {
+	for _, o := range pl.Open {
+		if o.Due.After(tx.Now) {
+			continue
+		}
+		// A result is settled when a person has told it; the plan cannot know.
+		told, err := c.Desk.Ended(ctx, tx, reminders.OpenEndConcern(cycle.ID, o))
+		if err != nil {
+			return err
+		}
+		if !told || !strings.HasPrefix(o.Key, "result/") {
+			*list = append(*list, Late{p, o})
+		}
+	}
+	return nil
 }
 
 // each goes through the patients with an open cycle.

@@ -35,15 +35,12 @@ type lateRow struct {
 }
 
 func (v *visit) load(ctx context.Context) (answer, error) {
-	days, clashes, err := v.site.Care.Load(ctx, v.tx, v.who, v.today(), loadDays)
+	ahead, err := v.site.Care.Load(ctx, v.tx, v.who, v.today(), loadDays)
 	if err != nil {
 		return answer{}, err
 	}
-	late, err := v.site.Care.Overdue(ctx, v.tx, v.who)
-	if err != nil {
-		return answer{}, err
-	}
-	p, w := loadPage{Days: days, Most: v.site.policy().Lab.TransfersPerDay, AllClashes: len(clashes), AllOverdue: len(late)}, v.words(nil)
+	clashes, late := ahead.Clashes, ahead.Late
+	p, w := loadPage{Days: ahead.Days, Most: v.site.policy().Lab.TransfersPerDay, AllClashes: len(clashes), AllOverdue: len(late)}, v.words(nil)
 	for _, c := range clashes[:min(longestList, len(clashes))] {
 		p.Clashes = append(p.Clashes, clashRow{c.Patient.Handle, c.Patient.Name, w.Conflict(c.Conflict)})
 	}
