@@ -133,6 +133,18 @@ func (c *Client) DropWebhook(ctx context.Context) error {
 	})
 }
 
+// Undelivered is how many updates wait at the platform for the webhook to take them.
+func (c *Client) Undelivered(ctx context.Context) (n int, err error) {
+	err = c.do(ctx, "getWebhookInfo", c.Timeout, func(ctx context.Context) error {
+		info, err := c.api.GetWebhookInfo(ctx)
+		if err == nil {
+			n = info.PendingUpdateCount
+		}
+		return err
+	})
+	return n, err
+}
+
 // updates asks for what comes from offset on and keeps the request open for
 // patience when there is nothing. The library has no such call that hands on the
 // raw bytes.

@@ -37,6 +37,8 @@ type Poller struct {
 	Intake Intake
 	Clock  clock.Clock
 	Log    *slog.Logger
+	// Polled hears of every request for updates that was answered; it may be nil.
+	Polled func()
 	// Tether is needed only with a virtual clock and a server that keeps
 	// requests open in the same process; otherwise leave it nil.
 	Tether *Tether
@@ -81,8 +83,14 @@ func (p *Poller) pass(ctx context.Context, tether *Tether) error {
 	}
 	batch, err := p.Client.updates(ctx, offset, patience)
 	tether.reclaim()
-	if err != nil || len(batch) == 0 {
+	if err != nil {
 		return err
+	}
+	if p.Polled != nil {
+		p.Polled()
+	}
+	if len(batch) == 0 {
+		return nil
 	}
 	updates, readable := number(batch, offset)
 	if err := p.Intake.Take(ctx, updates); err != nil {

@@ -100,3 +100,18 @@ func (i *Intake) Purge(ctx context.Context, before time.Time) (n int64, more boo
 	})
 	return n, n == purgeAtOnce, err
 }
+
+// Backlog is what lies in the inbox.
+type Backlog struct {
+	New   int        `db:"waiting"` // not handled yet
+	Stuck int        `db:"stuck"`   // given up, and before a person
+	Since store.Time `db:"since"`   // when the oldest of New came in; zero when there is none
+}
+
+// Backlog counts what has not been handled.
+func (i *Intake) Backlog(ctx context.Context, tx *store.Tx) (b Backlog, err error) {
+	err = tx.Get(ctx, &b, `SELECT (SELECT count(*) FROM inbox WHERE state = 'new') AS waiting,
+		(SELECT min(received_at) FROM inbox WHERE state = 'new') AS since,
+		(SELECT count(*) FROM inbox WHERE state = 'stuck') AS stuck`)
+	return b, err
+}

@@ -86,3 +86,21 @@ func (d *Desk) Ahead(ctx context.Context, tx *store.Tx, c Case) ([]Rung, error) 
 	}
 	return all, nil
 }
+
+// Waiting counts the cases of one urgency and state that are not closed.
+type Waiting struct {
+	Urgency string `db:"urgency"`
+	State   State  `db:"state"`
+	N       int    `db:"n"`
+	// Unanswered is when the oldest was opened in which nobody has written to her
+	// yet; zero when there is none.
+	Unanswered store.Time `db:"unanswered"`
+}
+
+// Waiting counts the queue by urgency and state, without opening a case.
+func (d *Desk) Waiting(ctx context.Context, tx *store.Tx) (all []Waiting, err error) {
+	err = tx.Select(ctx, &all, `SELECT urgency, state, count(*) AS n,
+		min(CASE WHEN NOT EXISTS (SELECT 1 FROM case_events e WHERE e.case_id = c.id AND e.what = 'answered') THEN opened_at END) AS unanswered
+		FROM cases c WHERE state <> 'closed' GROUP BY urgency, state ORDER BY urgency, state`)
+	return all, err
+}

@@ -55,6 +55,9 @@ type app struct {
 	worker     *dialog.Worker
 	dispatcher *outbox.Dispatcher
 	chores     *wake.Loop
+	// beat is the clock of a loop that may be at work for most at a time; nil where
+	// nobody watches.
+	beat func(name string, most time.Duration) clock.Clock
 	// beside runs for as long as the loops do.
 	beside []func(ctx context.Context)
 }
@@ -159,11 +162,14 @@ func (a *app) start(ctx context.Context, feed func(ctx context.Context)) (wait f
 		return nil, fmt.Errorf("take up what was being sent: %w", err)
 	}
 	var loops sync.WaitGroup
-	for _, loop := range []func(context.Context, clock.Clock){a.worker.Run, a.dispatcher.Run, a.doChores} {
-		release := a.clock.Hold()
+	for _, l := range a.loops() {
+		release, clk := a.clock.Hold(), a.clock
+		if a.beat != nil {
+			clk = a.beat(l.name, l.most)
+		}
 		loops.Go(func() {
 			defer release()
-			loop(ctx, a.clock)
+			l.run(ctx, clk)
 		})
 	}
 	loops.Go(func() { feed(ctx) })
@@ -171,6 +177,21 @@ func (a *app) start(ctx context.Context, feed func(ctx context.Context)) (wait f
 		loops.Go(func() { more(ctx) })
 	}
 	return loops.Wait, nil
+}
+
+// loop is one of the loops of the program. It may be at work for most at a time
+// before it counts as hanging.
+type loop struct {
+	name string
+	most time.Duration
+	run  func(context.Context, clock.Clock)
+}
+
+// loops are all of them. What most is: common practice, no source. The worker does
+// not rest before all that waits is handled, which may take it a while after an
+// outage.
+func (a *app) loops() []loop {
+	return []loop{{"worker", 10 * time.Minute, a.worker.Run}, {"dispatcher", 2 * time.Minute, a.dispatcher.Run}, {"chores", 30 * time.Minute, a.doChores}}
 }
 
 // sayWith is the phrasebook as the reminders use it: a key may have a neutral

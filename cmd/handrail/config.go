@@ -23,6 +23,7 @@ type config struct {
 	Policy   string         `yaml:"policy"`
 	Telegram telegramConfig `yaml:"telegram"`
 	Desk     deskConfig     `yaml:"desk"`
+	Watch    watchConfig    `yaml:"watch"`
 }
 
 type telegramConfig struct {
@@ -112,6 +113,9 @@ func (c config) check(fs *plan.Faults) {
 		note(fs, "telegram.api_url", u, "must be an address such as "+bot.DefaultURL)
 	}
 	c.Desk.check(fs)
+	if c.Watch.Listen != "" && !isHere(c.Watch.Listen) {
+		note(fs, "watch.listen", c.Watch.Listen, "must be an address and a port of this machine alone, such as 127.0.0.1:9180")
+	}
 	switch c.Telegram.Mode {
 	case polling:
 	case webhook:

@@ -24,13 +24,19 @@ func (c deskConfig) check(fs *plan.Faults) {
 	if c == (deskConfig{}) {
 		return
 	}
-	host, _, err := net.SplitHostPort(c.Listen)
-	if ip := net.ParseIP(host); err != nil || host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+	if !isHere(c.Listen) {
 		note(fs, "desk.listen", c.Listen, "must be an address and a port of this machine alone, such as 127.0.0.1:8080, behind something that speaks https")
 	}
 	if !isURL(c.URL, "https", "http") {
 		note(fs, "desk.url", c.URL, "must be the address at which browsers reach the pages, such as https://desk.clinic.example")
 	}
+}
+
+// isHere reports whether an address to listen on can be reached from this machine only.
+func isHere(address string) bool {
+	host, _, err := net.SplitHostPort(address)
+	ip := net.ParseIP(host)
+	return err == nil && (host == "localhost" || ip != nil && ip.IsLoopback())
 }
 
 // addDesk has the coordinators' pages served on a listener for as long as the

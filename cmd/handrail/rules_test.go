@@ -57,6 +57,7 @@ var arrows = map[string]string{
 
 	"cmd/handrail/audit":     "", // nothing that it audits
 	"cmd/handrail/rehearsal": "cmd/handrail/audit",
+	"cmd/handrail/vigil":     "reminders/clock reminders/outbox",
 }
 
 func TestArrows(t *testing.T) {

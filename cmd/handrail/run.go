@@ -35,6 +35,7 @@ var commands = []command{
 	{"protocols", protocolsArgs, "list the protocols that a cycle may be planned by, with their steps", runProtocols},
 	{"read", readArgs, "read patients' messages and say what they say and how urgent they are", runRead},
 	{"policy", "", "print the default policy, with comments, as a file to edit", runPolicy},
+	{"unit", "", "print a systemd unit to serve under, tightly boxed in", runUnit},
 	{"check", checkArgs, "name every fault of a policy or a configuration file at once", runCheck},
 }
 

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"handrail.example/bot"
+	"handrail.example/cmd/handrail/vigil"
 	"handrail.example/reminders/clock"
 	"handrail.example/reminders/store"
 	"handrail.example/triage/desk"
@@ -54,8 +55,16 @@ func runServe(ctx context.Context, args []string, e env) error {
 			return errors.Join(err, a.db.Close())
 		}
 	}
+	direct, err := bot.NewClient(c.Telegram.APIURL, s.token)
+	if err != nil {
+		return errors.Join(err, a.db.Close())
+	}
+	watch, err := a.watched(direct, c.Watch.Listen)
+	if err != nil {
+		return errors.Join(err, a.db.Close())
+	}
 	log.Info("serving", "mode", c.Telegram.Mode, "database", c.Database)
-	err = serve(ctx, a, client, c, s)
+	err = serve(ctx, a, client, c, s, watch)
 	log.Info("stopped")
 	return errors.Join(err, a.db.Close())
 }
@@ -83,11 +92,13 @@ func openQuiet(ctx context.Context, path string, e env) (*app, error) {
 	return openApp(ctx, c, s, slog.New(slog.NewTextHandler(e.stderr, nil)), nil)
 }
 
-func serve(ctx context.Context, a *app, client *bot.Client, c config, s secrets) error {
+func serve(ctx context.Context, a *app, client *bot.Client, c config, s secrets, w *vigil.Watch) error {
 	if c.Telegram.Mode == webhook {
+		a.beside = append(a.beside, func(ctx context.Context) { a.watchWebhook(ctx, client, w.Traffic.Polled) })
 		return serveWebhook(ctx, a, client, c.Telegram.Webhook, s.webhook)
 	}
-	poller := &bot.Poller{Client: client, Intake: a.intake, Clock: a.clock, Log: a.log}
+	// A request for updates is kept open for most of a minute.
+	poller := &bot.Poller{Client: client, Intake: a.intake, Clock: a.beat("poller", 5*time.Minute), Log: a.log, Polled: w.Traffic.Polled}
 	return a.run(ctx, func(ctx context.Context) {
 		// A webhook left from before would keep every poll from answering.
 		a.retry(ctx, "the platform does not take this bot off its webhook", client.DropWebhook)

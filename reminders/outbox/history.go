@@ -103,3 +103,26 @@ func (m Message) label(action string) string {
 	}
 	return ""
 }
+
+// Overdue is what ought to have gone out by now, of one kind.
+type Overdue struct {
+	Kind   Kind       `db:"kind"`
+	N      int        `db:"n"`
+	Oldest store.Time `db:"oldest"` // when the oldest was due
+}
+
+// Overdue counts what is due and neither sent nor given up, by kind; what is on
+// the wire counts too.
+func (o *Outbox) Overdue(ctx context.Context, tx *store.Tx) (all []Overdue, err error) {
+	const due = `SELECT kind, due_at FROM outbox WHERE `
+	q := due + `state = 'sending'`
+	var args []any
+	for p := urgent; p <= background; p++ {
+		// Each priority is a stretch of the index; a row put off after a try is in it again soon.
+		q += ` UNION ALL ` + due + `state = 'queued' AND priority = ? AND not_before <= ?`
+		args = append(args, p, store.At(tx.Now.Add(lastRetry)))
+	}
+	args = append(args, store.At(tx.Now))
+	err = tx.Select(ctx, &all, `SELECT kind, count(*) AS n, min(due_at) AS oldest FROM (`+q+`) WHERE due_at <= ? GROUP BY kind ORDER BY kind`, args...)
+	return all, err
+}
