@@ -122,6 +122,8 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 			text += "\n" + a.say(e.Then, e.Args)
 		}
 		return a.reply(ctx, outbox.Reply, outbox.Message{Text: text, Buttons: a.buttons(e.Buttons)})
+	case flood:
+		return a.stem(ctx)
 	case caution:
 		return a.caution(ctx, e)
 	case openCase:

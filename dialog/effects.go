@@ -62,6 +62,7 @@ type (
 	sendPicture struct{}
 	agree       struct{}
 	optOut      struct{ Out bool }
+	flood       struct{} // one answer, and a person, for much that came at once
 	unreachable struct{ Gone bool }
 	back        struct{} // whoever is to phone her learns that she can be written to again
 	setNeutral  struct{ Neutral bool }
@@ -69,6 +70,7 @@ type (
 )
 
 func (say) effect()          {}
+func (flood) effect()        {}
 func (caution) effect()      {}
 func (openCase) effect()     {}
 func (record) effect()       {}

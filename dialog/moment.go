@@ -40,6 +40,8 @@ type moment struct {
 	// nothing, spent if the question was answered before.
 	pressed string
 	spent   bool
+	// flooded is whether more came from her just now than can be answered one by one.
+	flooded bool
 	// handled is whether somebody has a case of hers to which more is added.
 	handled bool
 	// talking is whether a coordinator has answered her in it and waits for her.

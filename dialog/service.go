@@ -151,6 +151,9 @@ func (s *Service) fromPatient(ctx context.Context, tx *store.Tx, item Item, in I
 func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p reminders.Patient) (*moment, error) {
 	m := &moment{now: tx.Now.In(s.Policy.Location()), in: in, policy: s.Policy, patient: p}
 	var err error
+	if m.flooded, err = flooded(ctx, tx, p.Person); err != nil {
+		return nil, err
+	}
 	if m.plan, m.cycle, err = s.Book.Plan(ctx, tx, p.ID); err != nil {
 		return nil, err
 	}

@@ -26,6 +26,9 @@ func step(m *moment) []effect {
 }
 
 func (m *moment) said() []effect {
+	if m.flooded && m.drowns() {
+		return []effect{flood{}}
+	}
 	switch m.in.Kind {
 	case Press:
 		return m.press()
@@ -39,6 +42,18 @@ func (m *moment) said() []effect {
 		return m.text()
 	}
 	return nil
+}
+
+// drowns reports whether this one is kept and not answered where too much comes at
+// once. Whatever must be seen today is answered however much there is.
+func (m *moment) drowns() bool {
+	switch m.in.Kind {
+	case Press:
+		return m.spent || m.pressed == ""
+	case Text, Edited, Media:
+		return m.verdict.Urgency < rules.SameDay
+	}
+	return false
 }
 
 // left: she blocked the bot or deleted the chat. Somebody must know, today if

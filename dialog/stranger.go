@@ -3,6 +3,7 @@ package dialog
 import (
 	"context"
 	"errors"
+	"fmt"
 	"strings"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
+	"handrail.example/triage/rules"
 )
 
 // stranger answers somebody who is nobody here. A code that is good makes her
@@ -21,34 +23,65 @@ func (s *Service) stranger(ctx context.Context, tx *store.Tx, item Item, in Inbo
 	if in.Kind != Text && in.Kind != Media {
 		return nil
 	}
-	day, tried, err := s.heardOf(ctx, tx, item)
+	before, err := s.triesOf(ctx, tx, item.Chat)
 	if err != nil {
 		return err
 	}
-	code := codeIn(in.Text)
-	switch {
-	case code != "" && tried < s.Policy.Enrolment.Attempts:
+	if code := codeIn(in.Text); code != "" && before.Here < s.Policy.Enrolment.Attempts {
 		done, err := s.redeem(ctx, tx, item, in, code)
 		if err != nil || done {
 			return err
 		}
+		if err := s.noteTry(ctx, tx, item, before); err != nil {
+			return err
+		}
 		return s.tellStranger(ctx, tx, item, in, "stranger.code_bad")
-	case day > 0:
-		return nil
+	}
+	heard, err := heardOf(ctx, tx, item)
+	if err != nil || heard {
+		return err
 	}
 	return s.tellStranger(ctx, tx, item, in, "stranger")
 }
 
-// heardOf counts what came from this chat before: within a day, and within the
-// time that the policy gives for tries.
-func (s *Service) heardOf(ctx context.Context, tx *store.Tx, item Item) (day, tried int, err error) {
+// heardOf reports whether something came from this chat within the last day.
+func heardOf(ctx context.Context, tx *store.Tx, item Item) (heard bool, err error) {
 	// What strangers wrote stays sealed for the house, which is person 1.
-	const count = `SELECT count(*) FROM inbox WHERE sealed_for = 1 AND chat_hash = ? AND id < ? AND received_at > ?`
-	if err := tx.Get(ctx, &day, count, item.Chat, item.ID, store.At(tx.Now.Add(-24*time.Hour))); err != nil {
-		return 0, 0, err
+	err = tx.Get(ctx, &heard, `SELECT EXISTS (SELECT 1 FROM inbox WHERE sealed_for = 1 AND chat_hash = ? AND id < ? AND received_at > ?)`,
+		item.Chat, item.ID, store.At(tx.Now.Add(-24*time.Hour)))
+	return heard, err
+}
+
+// tried are codes tried in vain within the time that the policy gives: from one
+// chat, and from all strangers.
+type tried struct {
+	Here int `db:"here"`
+	All  int `db:"everywhere"`
+}
+
+// manyTries is how many chats' worth of tries by all strangers together is an
+// alarm: common practice, no source.
+const manyTries = 4
+
+func (s *Service) triesOf(ctx context.Context, tx *store.Tx, chat []byte) (t tried, err error) {
+	err = tx.Get(ctx, &t, `SELECT count(*) AS everywhere, coalesce(sum(chat_hash = ?), 0) AS here FROM code_tries WHERE at > ?`,
+		chat, store.At(tx.Now.Add(-s.Policy.Enrolment.AttemptsWithin)))
+	return t, err
+}
+
+// noteTry remembers a code that was no good. One chat that has used up its tries,
+// or many that try a little, are put before a person, once a day.
+func (s *Service) noteTry(ctx context.Context, tx *store.Tx, item Item, before tried) error {
+	if _, err := tx.Exec(ctx, `INSERT INTO code_tries (chat_hash, at) VALUES (?, ?)`, item.Chat, store.At(tx.Now)); err != nil {
+		return err
 	}
-	err = tx.Get(ctx, &tried, count, item.Chat, item.ID, store.At(tx.Now.Add(-s.Policy.Enrolment.AttemptsWithin)))
-	return day, tried, err
+	if most := s.Policy.Enrolment.Attempts; before.Here+1 < most && before.All+1 < manyTries*most {
+		return nil
+	}
+	day := tx.Now.In(s.Policy.Location()).Format(time.DateOnly)
+	_, err := s.Desk.Open(ctx, tx, triage.Opening{Key: "codes/" + day, Person: seal.House, Reason: triage.Codes, Urgency: rules.SameDay,
+		Notes: []triage.Line{{Key: "staff.codes_tried", Args: phrase.Args{"n": fmt.Sprint(before.All + 1)}}}})
+	return err
 }
 
 // codeIn is the code in a message that consists of one, or of "/start" and one,

@@ -23,6 +23,7 @@ const (
 	OtherPerson   Reason = "other_person" // somebody else writes from her chat
 	AfterCycle    Reason = "after_cycle"  // text after the last cycle ended
 	Unread        Reason = "unread"       // a message that could not be handled
+	Flood         Reason = "flood"        // more at once than is answered one by one
 )
 
 // The reasons that the calendar or the program finds by itself.
@@ -52,7 +53,7 @@ const (
 // that she already has of that sort, so that one person answers her.
 var written = []Reason{
 	Symptom, Unclear, PersonWanted, Question, DoseMissed, DoseQuestion, Emotional, Media, HomeTest, LHSurge,
-	PeriodUnclear, OptedOut, OtherPerson, AfterCycle, Unread,
+	PeriodUnclear, OptedOut, OtherPerson, AfterCycle, Unread, Flood,
 }
 
 // found are all others.
