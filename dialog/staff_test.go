@@ -27,7 +27,7 @@ import (
 // room is the coordinators' chat of a clinic with one person of each role and
 // two patients.
 type room struct {
-	t     *testing.T
+	t     testing.TB
 	clk   *clock.Virtual
 	db    *store.DB
 	box   *outbox.Outbox
@@ -40,7 +40,7 @@ type room struct {
 	last  map[string]outbox.Envelope // what each chat saw last
 }
 
-func openRoom(t *testing.T) *room {
+func openRoom(t testing.TB) *room {
 	t.Helper()
 	policy := plan.DefaultPolicy()
 	r := &room{t: t, clk: clock.NewVirtual(time.Date(2026, 3, 11, 9, 0, 0, 0, policy.Location())), team: make(map[triage.Role]triage.Staff), last: make(map[string]outbox.Envelope)}

@@ -30,7 +30,9 @@ func (a *app) watched(direct *bot.Client, listen string) (*vigil.Watch, error) {
 	traffic, pulse := vigil.NewTraffic(a.clock), new(vigil.Pulse)
 	w := &vigil.Watch{
 		Clock: a.clock, Pulse: pulse, Traffic: traffic, Polls: true, Look: a.sight, Direct: bot.NewSender(direct), Log: a.log,
-		Say: func(lang, key string, args map[string]string) string { return a.desk.Phrases.Say(lang, key, phrase.Args(args)) },
+		Say: func(lang, key string, args map[string]string) string {
+			return a.desk.Phrases.Say(lang, key, phrase.Args(args))
+		},
 	}
 	if interval, err := daemon.SdWatchdogEnabled(false); err == nil && interval > 0 {
 		w.Feed = func() { a.tellSupervisor(daemon.SdNotifyWatchdog) }

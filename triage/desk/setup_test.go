@@ -256,9 +256,14 @@ func (b *browser) do(method, path, body string, header ...string) page {
 	for i := 0; i+1 < len(header); i += 2 {
 		req.Header.Set(header[i], header[i+1])
 	}
+	return b.sends(b.c.t, req)
+}
+
+func (b *browser) sends(t testing.TB, req *http.Request) page {
+	t.Helper()
 	res, err := b.http.Do(req)
 	if err != nil {
-		b.c.t.Fatal(err)
+		t.Fatal(err)
 	}
 	defer res.Body.Close()
 	if res.Header.Get("Content-Type") == "text/event-stream" {
@@ -266,7 +271,7 @@ func (b *browser) do(method, path, body string, header ...string) page {
 	}
 	text, err := io.ReadAll(res.Body)
 	if err != nil {
-		b.c.t.Fatal(err)
+		t.Fatal(err)
 	}
 	return page{res.StatusCode, string(text), res.Header.Get("Location"), res.Header}
 }
