@@ -71,6 +71,7 @@ func factNumber(id string) (int64, bool) {
 // openCycle begins a cycle for a patient who has none open, and has it looked at
 // from then on.
 func (b *Book) openCycle(ctx context.Context, tx *store.Tx, patient int64) error {
+	forgetCycle(tx)
 	if _, err := tx.Exec(ctx, `INSERT INTO cycles (patient_id, protocol, opened_at) VALUES (?, ?, ?) ON CONFLICT DO NOTHING`,
 		patient, b.Policy.Calendar.Protocol, store.At(tx.Now)); err != nil {
 		return err
@@ -87,6 +88,7 @@ func (b *Book) CloseCycle(ctx context.Context, tx *store.Tx, patient int64, outc
 	if err != nil {
 		return err
 	}
+	forgetCycle(tx)
 	if _, err := tx.Exec(ctx, `UPDATE cycles SET closed_at = ?, outcome = ? WHERE id = ? AND closed_at IS NULL`, store.At(tx.Now), outcome, c.ID); err != nil {
 		return err
 	}
@@ -101,6 +103,30 @@ func (b *Book) NextCycle(ctx context.Context, tx *store.Tx, patient int64) error
 // Cycle is the patient's latest cycle, open or closed. Before she is enrolled it
 // is the zero Cycle.
 func (b *Book) Cycle(ctx context.Context, tx *store.Tx, patient int64) (Cycle, error) {
+	if l, known := tx.Kept()[lookedAt{}].(looked); known && l.cycle.Patient == patient {
+		return l.cycle, nil
+	}
+	c, err := b.readCycle(ctx, tx, patient)
+	if err == nil && c.ID != 0 {
+		tx.Kept()[lookedAt{}] = looked{cycle: c}
+	}
+	return c, err
+}
+
+// looked is the cycle that a transaction has looked at last, with its plan once
+// somebody has asked for that: what follows from one message asks again and again.
+// Whoever writes cycles or facts forgets it.
+type looked struct {
+	cycle   Cycle
+	plan    plan.Plan
+	planned bool
+}
+
+type lookedAt struct{}
+
+func forgetCycle(tx *store.Tx) { delete(tx.Kept(), lookedAt{}) }
+
+func (b *Book) readCycle(ctx context.Context, tx *store.Tx, patient int64) (Cycle, error) {
 	var r struct {
 		ID       int64      `db:"id"`
 		Protocol string     `db:"protocol"`
@@ -193,7 +219,7 @@ func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.F
 	if c.ID == 0 || !c.Closed.IsZero() {
 		return Moved{}, ErrNoCycle
 	}
-	m, err := b.preview(c, f, tx.Now)
+	m, err := b.preview(tx, c, f)
 	if err != nil {
 		return Moved{}, err
 	}
@@ -222,11 +248,11 @@ func (b *Book) Preview(ctx context.Context, tx *store.Tx, patient int64, f plan.
 	if (c.ID == 0 || !c.Closed.IsZero()) && (c.ID != 0 || f.Kind != plan.ProtocolChosen) {
 		return Moved{}, ErrNoCycle
 	}
-	return b.preview(c, f, tx.Now)
+	return b.preview(tx, c, f)
 }
 
-func (b *Book) preview(c Cycle, f plan.Fact, now time.Time) (Moved, error) {
-	old, err := b.planOf(c, now)
+func (b *Book) preview(tx *store.Tx, c Cycle, f plan.Fact) (Moved, error) {
+	old, err := b.planNow(tx, c)
 	if err != nil {
 		return Moved{}, err
 	}
@@ -234,7 +260,7 @@ func (b *Book) preview(c Cycle, f plan.Fact, now time.Time) (Moved, error) {
 	if next.ID == "" {
 		next.ID = "new"
 	}
-	after, err := plan.Build(b.Policy, append(c.PlanFacts(), next), c.notBefore(now))
+	after, err := plan.Build(b.Policy, append(c.PlanFacts(), next), c.notBefore(tx.Now))
 	return Moved{Old: old, New: after}, err
 }
 
@@ -286,6 +312,7 @@ func (b *Book) insert(ctx context.Context, tx *store.Tx, p Patient, c Cycle, f p
 	if said.Inbox != 0 {
 		inbox = said.Inbox
 	}
+	forgetCycle(tx)
 	r := Recorded{Fact: f, By: said.By, Inbox: said.Inbox, Entered: tx.Now}
 	err = tx.Get(ctx, &r.Number, `INSERT INTO facts (cycle_id, kind, body, replaces, said_by, inbox_id, recorded_at) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
 		c.ID, string(f.Kind), body, replaces, said.By, inbox, store.At(tx.Now))
@@ -299,6 +326,20 @@ func (b *Book) Plan(ctx context.Context, tx *store.Tx, patient int64) (plan.Plan
 	if err != nil || c.ID == 0 {
 		return plan.Plan{}, c, err
 	}
-	p, err := b.planOf(c, tx.Now)
+	p, err := b.planNow(tx, c)
 	return p, c, err
+}
+
+// planNow is the plan of a cycle that has just been read.
+func (b *Book) planNow(tx *store.Tx, c Cycle) (plan.Plan, error) {
+	l, _ := tx.Kept()[lookedAt{}].(looked)
+	same := l.cycle.ID == c.ID && len(l.cycle.Facts) == len(c.Facts)
+	if same && l.planned {
+		return l.plan, nil
+	}
+	p, err := b.planOf(c, tx.Now)
+	if same && err == nil {
+		tx.Kept()[lookedAt{}] = looked{cycle: c, plan: p, planned: true}
+	}
+	return p, err
 }

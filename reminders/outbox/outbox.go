@@ -129,13 +129,22 @@ type Changes struct{ Added, Rewritten, Withdrawn int }
 // again with the same wants.
 func (o *Outbox) Reconcile(ctx context.Context, tx *store.Tx, topic string, wants []Want) (Changes, error) {
 	var c Changes
+	// One look at what stands there costs less than one at each key.
+	var live []stored
+	if err := tx.Select(ctx, &live, `SELECT `+storedColumns+` FROM outbox WHERE topic = ? AND state IN ('queued', 'sending')`, topic); err != nil {
+		return c, err
+	}
+	stands := make(map[string]stored, len(live))
+	for _, row := range live {
+		stands[row.Key] = row
+	}
 	wanted := make(map[string]bool, len(wants))
 	for _, w := range wants {
 		if w.Topic = topic; wanted[w.Key] {
 			return c, fmt.Errorf("two promises under the key %s", w.Key)
 		}
 		wanted[w.Key] = true
-		did, err := o.put(ctx, tx, w)
+		did, err := o.putOver(ctx, tx, w, stands)
 		if err != nil {
 			return c, err
 		}
@@ -146,15 +155,11 @@ func (o *Outbox) Reconcile(ctx context.Context, tx *store.Tx, topic string, want
 			c.Rewritten++
 		}
 	}
-	var live []pending
-	if err := tx.Select(ctx, &live, `SELECT `+pendingColumns+` FROM outbox WHERE topic = ? AND state IN ('queued', 'sending')`, topic); err != nil {
-		return c, err
-	}
 	for _, row := range live {
 		if wanted[row.Key] {
 			continue
 		}
-		did, err := o.withdraw(ctx, tx, row)
+		did, err := o.withdraw(ctx, tx, row.pending)
 		if err != nil {
 			return c, err
 		}
@@ -163,6 +168,14 @@ func (o *Outbox) Reconcile(ctx context.Context, tx *store.Tx, topic string, want
 		}
 	}
 	return c, nil
+}
+
+// putOver is put for a key whose row may be at hand.
+func (o *Outbox) putOver(ctx context.Context, tx *store.Tx, w Want, stands map[string]stored) (deed, error) {
+	if old, at := stands[w.Key]; at {
+		return o.over(ctx, tx, w, old, true)
+	}
+	return o.put(ctx, tx, w)
 }
 
 // pending is a row that can still be taken back.

@@ -21,30 +21,33 @@ const (
 	rewritten
 )
 
-// stored is a row as put compares it.
+// stored is a row as it is compared with what is wanted.
 type stored struct {
-	ID      int64       `db:"id"`
-	State   string      `db:"state"`
+	pending
 	Topic   string      `db:"topic"`
 	To      seal.Person `db:"person"`
-	About   seal.Person `db:"sealed_for"`
 	Digest  []byte      `db:"digest"`
 	Due     store.Time  `db:"due_at"`
 	Expires store.Time  `db:"expires_at"`
-	Revised []byte      `db:"revised"`
 }
 
+const storedColumns = pendingColumns + `, topic, coalesce(person_id, 0) AS person, digest, due_at, expires_at`
+
 func (o *Outbox) put(ctx context.Context, tx *store.Tx, w Want) (deed, error) {
+	var old stored
+	exists, err := tx.Find(ctx, &old, `SELECT `+storedColumns+` FROM outbox WHERE key = ?`, w.Key)
+	if err != nil {
+		return nothing, err
+	}
+	return o.over(ctx, tx, w, old, exists)
+}
+
+// over puts a want over the row under its key, if there is one.
+func (o *Outbox) over(ctx context.Context, tx *store.Tx, w Want, old stored, exists bool) (deed, error) {
 	if err := w.complete(); err != nil {
 		return nothing, err
 	}
 	r, err := o.revisionOf(ctx, tx, w)
-	if err != nil {
-		return nothing, err
-	}
-	var old stored
-	exists, err := tx.Find(ctx, &old, `SELECT id, state, topic, coalesce(person_id, 0) AS person, sealed_for, digest, due_at, expires_at, revised
-		FROM outbox WHERE key = ?`, w.Key)
 	if err != nil {
 		return nothing, err
 	}

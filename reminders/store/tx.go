@@ -228,8 +228,9 @@ func (t *Time) Scan(v any) error {
 		return nil
 	case string:
 		at, err := time.Parse(timeLayout, v)
-		// Parse forgives what would not sort, as a comma for the point.
-		if err != nil || at.Format(timeLayout) != v {
+		// Parse forgives what would not sort: an hour of one digit, a comma for the
+		// point.
+		if err != nil || len(v) != len(timeLayout) || v[len("2006-01-02T15:04:05")] != '.' {
 			return errors.New("an instant in the database is not in the form that the store writes")
 		}
 		*t = Time{at}
