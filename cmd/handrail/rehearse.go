@@ -9,14 +9,13 @@ import (
 	"os"
 	"path/filepath"
 	"runtime/debug"
-	"slices"
-	"strings"
 	"time"
 
 	"handrail.example/cmd/handrail/audit"
 	"handrail.example/cmd/handrail/rehearsal"
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/clock"
+	"handrail.example/reminders/picture"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
@@ -31,27 +30,6 @@ type rehearsalSet struct {
 	faults         string
 	transport      string
 	keep           string
-}
-
-// rehearsalReport is what is told of a rehearsal.
-type rehearsalReport struct {
-	Patients        int `json:"patients"`
-	CyclesCompleted int `json:"cycles_completed"`
-	audit.Verdict
-	AlertP99MS float64 `json:"alert_p99_ms"`
-	WallS      float64 `json:"wall_s"`
-	PeakRSSMB  float64 `json:"peak_rss_mb"`
-
-	Days   int    `json:"days"`
-	Seed   uint64 `json:"seed"`
-	Faults string `json:"faults"`
-	Struck int    `json:"faults_struck"`
-	// Refused is how often a coordinator was refused what she entered, GivenUp how often
-	// she got no answer for too long.
-	Refused    int    `json:"entries_refused"`
-	GivenUp    int    `json:"entries_given_up"`
-	Transport  string `json:"transport"`
-	Durability string `json:"durability"`
 }
 
 // runRehearse has an invented clinic work for some weeks on a virtual clock, and
@@ -113,7 +91,8 @@ func (s rehearsalSet) check() error {
 	return nil
 }
 
-// durability is that of the live program over HTTP; in memory it would only cost time.
+// durability is that of the live program over HTTP; in memory it would only cost time,
+// as would pictures that nobody looks at.
 func (s rehearsalSet) durability() store.Durability {
 	if s.transport == "direct" {
 		return store.Relaxed
@@ -226,6 +205,7 @@ func (r *rehearsalRun) join(ctx context.Context, s setting, c rehearsal.Config) 
 			return err
 		}
 		g.intake = a.intake
+		a.dispatcher.Draw = func(spec []byte) ([]byte, error) { return nil, picture.Check(spec) }
 		c.Platform = g
 		r.app, r.ground, r.world = a, g, rehearsal.New(c)
 		g.begin(r.world)
@@ -372,44 +352,4 @@ func lookOf(handle string, at time.Time, pl plan.Plan) audit.Look {
 		l.Rows = append(l.Rows, audit.Row{Step: string(s.Name), On: s.On.String(), Status: string(s.Status)})
 	}
 	return l
-}
-
-func (r *rehearsalRun) report(v audit.Verdict, took time.Duration) rehearsalReport {
-	durability := "full: every commit is forced to the disk"
-	if r.set.durability() == store.Relaxed {
-		durability = "relaxed: commits are not forced to the disk"
-	}
-	return rehearsalReport{Patients: r.set.patients, CyclesCompleted: v.Completed, Verdict: v, AlertP99MS: r.alarm.p99(), WallS: seconds(took), PeakRSSMB: peakMB(),
-		Days: r.set.days, Seed: r.set.seed, Faults: r.set.faults, Struck: r.weather.struck, Refused: r.world.Refused, GivenUp: r.world.GivenUp, Transport: r.set.transport, Durability: durability}
-}
-
-func seconds(d time.Duration) float64 {
-	return float64(d.Round(10*time.Millisecond)) / float64(time.Second)
-}
-
-// print writes a report for people, a figure a line.
-func (r rehearsalReport) print(w interface{ Write([]byte) (int, error) }) error {
-	b, err := json.Marshal(r)
-	if err != nil {
-		return err
-	}
-	var lines []string
-	dec := json.NewDecoder(strings.NewReader(string(b)))
-	dec.UseNumber()
-	for {
-		t, err := dec.Token()
-		if err != nil {
-			break
-		}
-		if _, is := t.(json.Delim); is {
-			continue
-		}
-		value, err := dec.Token()
-		if err != nil {
-			break
-		}
-		lines = append(lines, fmt.Sprintf("%-18s %v", strings.ReplaceAll(fmt.Sprint(t), "_", " "), value))
-	}
-	_, err = fmt.Fprintln(w, strings.Join(slices.Clip(lines), "\n"))
-	return err
 }

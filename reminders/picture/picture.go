@@ -46,12 +46,29 @@ var errSpec = errors.New("a picture needs exactly one thing to draw")
 
 // Draw draws what the JSON of a Spec says, as PNG.
 func Draw(spec []byte) ([]byte, error) {
-	var s Spec
-	if err := json.Unmarshal(spec, &s); err != nil {
-		// The error would quote what it could not read.
-		return nil, errors.New("what to draw cannot be read")
+	s, err := read(spec)
+	if err != nil {
+		return nil, err
 	}
 	return s.PNG()
+}
+
+// Check reports what would keep the JSON of a Spec from being drawn.
+func Check(spec []byte) error {
+	s, err := read(spec)
+	if err != nil {
+		return err
+	}
+	_, err = s.drawing()
+	return err
+}
+
+func read(spec []byte) (s Spec, err error) {
+	if json.Unmarshal(spec, &s) != nil {
+		// The error would quote what it could not read.
+		return s, errors.New("what to draw cannot be read")
+	}
+	return s, nil
 }
 
 // drawing is one of the kinds of picture.
@@ -136,13 +153,17 @@ var sixteen = func() color.Palette {
 	return p
 }()
 
-// greyed is a picture in sixteen greys.
+// greyed is a picture in sixteen greys. All that is drawn is grey already, so any of
+// its colours tells how light it is.
 func greyed(img image.Image) *image.Paletted {
-	grey := image.NewGray(img.Bounds())
-	stddraw.Draw(grey, grey.Bounds(), img, img.Bounds().Min, stddraw.Src)
+	dots, is := img.(*image.RGBA)
+	if !is {
+		dots = image.NewRGBA(img.Bounds())
+		stddraw.Draw(dots, dots.Bounds(), img, img.Bounds().Min, stddraw.Src)
+	}
 	out := image.NewPaletted(img.Bounds(), sixteen)
-	for i, y := range grey.Pix {
-		out.Pix[i] = uint8((int(y) + 8) / 17)
+	for i := range out.Pix {
+		out.Pix[i] = uint8((int(dots.Pix[4*i]) + 8) / 17)
 	}
 	return out
 }
