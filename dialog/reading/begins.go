@@ -23,7 +23,7 @@ func firstIDs(prog []instr, start int) (ids idSet, number bool, err error) {
 			ids = append(ids, in.ids...)
 		case opNumber:
 			number = true
-		case opFirst:
+		case opFirst, opChoose:
 			return walk(pc + 1)
 		case opJump:
 			return walk(in.a)
@@ -54,7 +54,7 @@ func reachOf(prog []instr) int {
 			reach[pc] = max(reach[in.a], reach[in.b])
 		case opJump:
 			reach[pc] = reach[in.a]
-		case opFirst:
+		case opFirst, opChoose:
 			reach[pc] = reach[pc+1]
 		case opGap:
 			reach[pc] = reach[pc+1] + in.a

@@ -15,10 +15,20 @@ type clockSpan struct {
 // clocks has every time of day that the message names in so many words ("at
 // 9", "10:15 pm", "a las 8 y media").
 func (m *message) clocks() []clockSpan {
+	if !m.clocked {
+		m.times, m.clocked = m.findClocks(), true
+	}
+	return m.times
+}
+
+func (m *message) findClocks() []clockSpan {
 	d := m.dater()
 	var out []clockSpan
 	late := slices.ContainsFunc(d.toks, func(t token) bool { return lateWords[t.norm] })
 	for k := 0; k < len(d.toks); k++ {
+		if t := &d.toks[k]; !t.isNumber() && !clockWords[t.norm] {
+			continue
+		}
 		t, to, ok := d.clock(k, late && d.lateNear(k))
 		if ok && d.toldAsClock(k, to) {
 			out = append(out, clockSpan{k, to, t})
@@ -109,6 +119,10 @@ func (d *dater) toldAsClock(k, to int) bool {
 
 // clockLead are the small words that may lead in a time of day.
 var clockLead = []string{"at", "around", "about", "like", "a", "las", "la", "como", "eso", "de", "tipo", "by", "sobre", "hacia", "casi", "almost", "exactly", "exactamente", "right"}
+
+// clockWords are those with which a time of day can begin, numbers apart.
+var clockWords = set(append([]string{"un", "quarter", "cuarto", "half", "noon", "mediodia", "before", "antes", "after", "past", "despues",
+	"pasada", "pasadita"}, clockLead...)...)
 
 // clock reads a time of day at token k. Without am or pm, an hour of the
 // evening is meant where late is true.

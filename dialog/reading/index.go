@@ -10,6 +10,7 @@ func (l *lexicon) finish() {
 	for w, f := range l.forms {
 		f.word, f.text = l.identifyIn(w, f.lang), strings.Clone(w)
 		f.word.lang = f.lang
+		f.word.mark()
 		l.forms[w] = f
 		if len(w) >= minNear && !f.common {
 			k := nearKey{w[0], len(w)}
@@ -29,21 +30,15 @@ func (l *lexicon) finish() {
 	for _, ws := range l.near {
 		slices.Sort(ws)
 	}
-	l.byFirst, l.byKey = make([][]int32, l.lastID+1), make([][]int32, l.lastID+1)
+	l.byFirst = make([][]starter, l.lastID+1)
 	common := l.commonIDs()
 	for i, p := range l.patterns {
+		st := p.starter(int32(i), common)
 		for _, id := range p.first {
-			l.byFirst[id] = append(l.byFirst[id], int32(i))
+			l.byFirst[id] = append(l.byFirst[id], st)
 		}
 		if p.number {
-			l.byNumber = append(l.byNumber, int32(i))
-		}
-		key := keyOf(p, common)
-		if p.number && len(p.needs) == 0 {
-			l.always = append(l.always, int32(i))
-		}
-		for _, id := range key {
-			l.byKey[id] = append(l.byKey[id], int32(i))
+			l.byNumber = append(l.byNumber, st)
 		}
 	}
 }
@@ -59,25 +54,4 @@ func (l *lexicon) commonIDs() []bool {
 		}
 	}
 	return out
-}
-
-// keyOf is the set of words, one of which a match of p needs, that is likely to
-// be met least often.
-func keyOf(p pattern, common []bool) idSet {
-	weight := func(s idSet) int {
-		w := 0
-		for _, id := range s {
-			if w++; common[id] {
-				w += 100
-			}
-		}
-		return w
-	}
-	best := p.first
-	for _, s := range p.needs {
-		if len(s) > 0 && (len(best) == 0 || weight(s) < weight(best)) {
-			best = s
-		}
-	}
-	return best
 }

@@ -1,6 +1,7 @@
 package reading
 
 import (
+	"cmp"
 	"slices"
 
 	"handrail.example/triage/rules"
@@ -24,12 +25,15 @@ func (m *message) readIntents(r *Reading) {
 	all = append(all, m.doseIntents()...)
 	all = append(all, m.symptomIntents(r, all)...)
 	all = m.settle(r, all)
-	slices.SortStableFunc(all, func(a, b rules.Intent) int {
-		if d := int(urgencyOf(b, r)) - int(urgencyOf(a, r)); d != 0 {
-			return d
+	if len(all) > 1 {
+		urgent := make(map[rules.Intent]rules.Urgency, len(all))
+		for _, i := range all {
+			urgent[i] = urgencyOf(i, r)
 		}
-		return slices.Index(precedence, a) - slices.Index(precedence, b)
-	})
+		slices.SortStableFunc(all, func(a, b rules.Intent) int {
+			return cmp.Or(int(urgent[b])-int(urgent[a]), slices.Index(precedence, a)-slices.Index(precedence, b))
+		})
+	}
 	r.Intent = all[0]
 	if len(all) > 1 {
 		r.Also = all[1:]

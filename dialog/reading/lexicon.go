@@ -18,7 +18,9 @@ type concept struct {
 	kind, name string
 	// opts are the further words of its first line.
 	opts []string
-	id   int
+	// far is how many words a cue reaches.
+	far int
+	id  int
 	// class numbers the blocks that frames name, from 1; 0 for all others.
 	class int
 }
@@ -41,14 +43,10 @@ type pattern struct {
 type lexicon struct {
 	concepts []*concept
 	patterns []pattern
-	// byFirst has the patterns that can begin with a word id.
-	byFirst  [][]int32
-	byNumber []int32
-	// byKey has the patterns for which a word of the message is the key: the
-	// rarest of the words that a match needs. Without one they are not tried.
-	byKey [][]int32
-	// always are the patterns without a key.
-	always []int32
+	// byFirst has the patterns that can begin with a word id, byNumber those that
+	// can begin with a number.
+	byFirst  [][]starter
+	byNumber []starter
 
 	// frames, and those whose first term is a class; classes counts these.
 	frames   []frame
@@ -147,7 +145,7 @@ func (l *lexicon) readFile(name, text string) ([]block, error) {
 			if len(f) < 2 {
 				return nil, fmt.Errorf("%s: a block begins with a kind and a name", where)
 			}
-			blocks = append(blocks, block{concept: &concept{kind: f[0], name: f[1], opts: f[2:]}, where: where})
+			blocks = append(blocks, block{concept: newConcept(f), where: where})
 			continue
 		}
 		lang, rest, _ := strings.Cut(body, " ")
@@ -159,6 +157,18 @@ func (l *lexicon) readFile(name, text string) ([]block, error) {
 		b.lines = append(b.lines, setLine{k, fold(rest)})
 	}
 	return blocks, nil
+}
+
+// newConcept is what the first line of a block says.
+func newConcept(line []string) *concept {
+	c := &concept{kind: line[0], name: line[1], opts: line[2:], far: defaultReach}
+	if v, ok := c.opt("reach"); ok {
+		c.far = 0
+		for _, d := range v {
+			c.far = c.far*10 + int(d-'0')
+		}
+	}
+	return c
 }
 
 func (l *lexicon) compileAll(blocks []block) error {
@@ -257,8 +267,8 @@ func (l *lexicon) readWords(b block) {
 
 // find has every match of every concept, in the order of the text.
 func (l *lexicon) find(r *runner) []match {
-	l.open(r)
-	out := make([]match, 0, 2*len(r.toks)+8)
+	r.look()
+	out := make([]match, 0, 3*len(r.toks)+8)
 	for i := range r.toks {
 		t := &r.toks[i]
 		if t.isNumber() {
@@ -273,52 +283,14 @@ func (l *lexicon) find(r *runner) []match {
 	return out
 }
 
-// open notes which words are there, and where the key of each pattern stands that
-// has all the words it needs; a pattern whose key is missing is not even looked at.
-func (l *lexicon) open(r *runner) {
-	r.reset(int(l.lastID)+1, len(l.patterns))
-	for i := range r.toks {
-		for _, id := range r.toks[i].word.ids {
-			r.there.add(id)
-		}
-	}
-	for _, p := range l.always {
-		r.keys[p] = keyPlace{0, maxTokens}
-	}
-	for i := range r.toks {
-		for _, id := range r.toks[i].word.ids {
-			if id != 0 {
-				l.note(r, l.byKey[id], int32(i))
-			}
-		}
-	}
-}
-
-// note writes down that the key of patterns stands at token i.
-func (l *lexicon) note(r *runner, patterns []int32, i int32) {
-	for _, p := range patterns {
-		switch k := &r.keys[p]; {
-		case k.to > 0:
-			k.to = i + 1
-		case k.to == 0 && r.hasAll(l.patterns[p].needs):
-			*k = keyPlace{i, i + 1}
-		default:
-			k.to = -1
-		}
-	}
-}
-
-// try runs the patterns whose key stands near enough behind token i.
-func (l *lexicon) try(r *runner, patterns []int32, i int, out []match) []match {
-	for _, n := range patterns {
-		k := r.keys[n]
-		if int(k.to) <= i {
+// try runs the patterns that find the words they need near token i.
+func (l *lexicon) try(r *runner, starters []starter, i int, out []match) []match {
+	for k := range starters {
+		s := &starters[k]
+		if !r.sees(s, i) {
 			continue
 		}
-		p := &l.patterns[n]
-		if i+p.reach <= int(k.from) {
-			continue
-		}
+		p := &l.patterns[s.pattern]
 		if end := r.at(p.prog, i); end > i {
 			out = addMatch(out, match{concept: p.concept, from: i, to: end})
 		}

@@ -19,10 +19,8 @@ const maxSteps = 2000
 // runner tries patterns on tokens.
 type runner struct {
 	toks []token
-	// there has the ids of all words of the message, keys says of each pattern
-	// where its key stands.
-	there bitSet
-	keys  []keyPlace
+	// near has the marks of the words of which a match from each token may be made.
+	near [levels][]marks
 
 	prog  []instr
 	start int
@@ -32,46 +30,8 @@ type runner struct {
 	total int
 }
 
-// keyPlace is from the first to the last place of a pattern's key, to exclusive;
-// to is 0 where the key is missing, -1 where another word is.
-type keyPlace struct{ from, to int32 }
-
-// reset clears what the runner knows of a message.
-func (r *runner) reset(ids, patterns int) {
-	if len(r.keys) != patterns {
-		r.there, r.keys = make(bitSet, ids/64+1), make([]keyPlace, patterns)
-	}
-	clear(r.there)
-	clear(r.keys)
-}
-
 // runners are working memories; they hold nothing between messages.
 var runners = sync.Pool{New: func() any { return new(runner) }}
-
-// bitSet is a set of small numbers.
-type bitSet []uint64
-
-func (b bitSet) has(i int32) bool { return b[i/64]&(1<<(i%64)) != 0 }
-func (b bitSet) add(i int32)      { b[i/64] |= 1 << (i % 64) }
-
-// hasAll reports whether the message has a word of each set.
-func (r *runner) hasAll(needs []idSet) bool {
-	for _, s := range needs {
-		if !r.hasAny(s) {
-			return false
-		}
-	}
-	return true
-}
-
-func (r *runner) hasAny(s idSet) bool {
-	for _, id := range s {
-		if r.there.has(id) {
-			return true
-		}
-	}
-	return false
-}
 
 // at runs a program from token i and returns the end of the longest match, or
 // -1.
@@ -108,11 +68,30 @@ func (r *runner) run(pc, i, end int) {
 				return
 			}
 			pc++
+		case opChoose:
+			r.choose(in, pc, i, end)
+			return
 		default:
 			if !r.takes(in, i, i > end) {
 				return
 			}
 			pc, i, end = pc+1, i+1, i+1
+		}
+	}
+}
+
+// choose follows the alternatives of a choice that can begin with token i.
+func (r *runner) choose(in *instr, pc, i, end int) {
+	if i >= len(r.toks) || in.mask&r.toks[i].word.mask == 0 || r.parted(i, i > end) {
+		return
+	}
+	ids := &r.toks[i].word.ids
+	for n, id := range ids {
+		if id == 0 || n > 0 && id == ids[0] || n > 1 && id == ids[1] {
+			continue
+		}
+		for k := waysOf(in.ways, id); k < len(in.ways) && in.ways[k].id == id; k++ {
+			r.run(pc+int(in.ways[k].ahead), i, end)
 		}
 	}
 }
@@ -124,13 +103,19 @@ func (r *runner) takes(in *instr, i int, gap bool) bool {
 		return false
 	}
 	t := &r.toks[i]
-	if i > r.start && (t.brk == hardBreak || t.brk == softBreak && !gap) {
+	if r.parted(i, gap) {
 		return false
 	}
 	if in.op == opNumber {
 		return t.isNumber()
 	}
 	return in.mask&t.word.mask != 0 && in.ids.has(&t.word)
+}
+
+// parted reports whether a break stands before token i that a match does not pass.
+func (r *runner) parted(i int, gap bool) bool {
+	b := r.toks[i].brk
+	return i > r.start && (b == hardBreak || b == softBreak && !gap)
 }
 
 // gapEnds are words that no gap passes: a denial or a "but" between two words
@@ -154,6 +139,9 @@ func (r *runner) gap(pc, i, end, width int) {
 			if r.steps++; r.takes(in, j, j > end) {
 				r.run(pc+1, j, end)
 			}
+		case opChoose:
+			r.steps++
+			r.choose(in, pc, j, end)
 		default:
 			r.run(pc, j, end)
 		}

@@ -28,6 +28,8 @@ type message struct {
 	period    bool
 	exprs     []dateExpr
 	dated     bool
+	times     []clockSpan
+	clocked   bool
 	// relays: somebody else writes; ours: one told of is said to be a patient here.
 	relays, ours bool
 	// told are the words that tell of a period, where there are such.
@@ -83,18 +85,24 @@ func (m *message) meant(found []match) []match {
 // figurative "killing me", the "blood" of "blood test", a "no" that belongs to
 // "cannot breathe". Of a concept's own nested matches the longer one stays.
 func suppress(found []match) []match {
-	out := found[:0:0]
+	out := make([]match, 0, len(found))
+	longest := 0
+	for _, x := range found {
+		longest = max(longest, x.to-x.from)
+	}
 	for i, x := range found {
-		if !covered(found, i) {
+		if !covered(found, i, longest) {
 			out = append(out, x)
 		}
 	}
 	return out
 }
 
-func covered(found []match, i int) bool {
+// covered reports whether another match makes found[i] void; no match has more
+// than longest tokens.
+func covered(found []match, i, longest int) bool {
 	x := found[i]
-	for j := i - 1; j >= 0 && found[j].from > x.from-maxSpan; j-- {
+	for j := i - 1; j >= 0 && found[j].from > x.from-longest; j-- {
 		if found[j].to > x.from && covers(found[j], x) {
 			return true
 		}

@@ -1,7 +1,9 @@
 package reading
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -97,9 +99,11 @@ func (c *compiler) alternatives() error {
 		return nil
 	}
 	var ends []int
+	var starts []int
 	guard := c.emit(instr{op: opJump})
 	for {
 		split := c.emit(instr{op: opSplit})
+		starts = append(starts, split+1)
 		if err := c.sequence(); err != nil {
 			return err
 		}
@@ -118,18 +122,38 @@ func (c *compiler) alternatives() error {
 	for _, e := range ends {
 		c.prog[e].a = len(c.prog)
 	}
-	c.guard(guard)
+	c.guard(guard, starts)
 	return nil
 }
 
 // guard turns the instruction at place at, which stands before a choice, into a
 // look at the word that comes next, if every alternative begins with a word.
-func (c *compiler) guard(at int) {
+func (c *compiler) guard(at int, starts []int) {
 	c.prog[at] = instr{op: opJump, a: at + 1}
-	if ids, number, err := firstIDs(c.prog, at+1); err == nil && !number {
-		c.prog[at] = instr{op: opFirst, ids: ids, mask: ids.mask()}
+	ids, number, err := firstIDs(c.prog, at+1)
+	if err != nil || number {
+		return
 	}
+	c.prog[at] = instr{op: opFirst, ids: ids, mask: ids.mask()}
+	if len(starts) < fewWays {
+		return
+	}
+	var ways []way
+	for _, start := range starts {
+		first, _, err := firstIDs(c.prog, start)
+		if err != nil {
+			return
+		}
+		for _, id := range first {
+			ways = append(ways, way{id, int32(start - at)})
+		}
+	}
+	slices.SortStableFunc(ways, func(a, b way) int { return cmp.Compare(a.id, b.id) })
+	c.prog[at].op, c.prog[at].ways = opChoose, ways
 }
+
+// fewWays are so few alternatives that they are best tried one by one.
+const fewWays = 3
 
 // plainChoice compiles a choice of single words as one instruction.
 func (c *compiler) plainChoice() bool {
@@ -275,7 +299,7 @@ func (c *compiler) compileSet(name string) ([]instr, error) {
 	saved := *c
 	c.prog, c.nested = nil, 1
 	var single idSet
-	var ends []int
+	var starts, ends []int
 	guard := c.emit(instr{op: opJump})
 	for _, l := range lines {
 		for _, p := range strings.Split(l.patterns, ";") {
@@ -288,6 +312,7 @@ func (c *compiler) compileSet(name string) ([]instr, error) {
 				continue
 			}
 			split := c.emit(instr{op: opSplit})
+			starts = append(starts, split+1)
 			if err := c.alternatives(); err != nil {
 				return nil, err
 			}
@@ -295,11 +320,11 @@ func (c *compiler) compileSet(name string) ([]instr, error) {
 			c.prog[split].a, c.prog[split].b = split+1, len(c.prog)
 		}
 	}
-	c.emit(instr{op: opWord, ids: sortedIDs(single)})
+	starts = append(starts, c.emit(instr{op: opWord, ids: sortedIDs(single)}))
 	for _, e := range ends {
 		c.prog[e].a = len(c.prog)
 	}
-	c.guard(guard)
+	c.guard(guard, starts)
 	part := c.prog
 	c.lang, c.toks, c.pos, c.src, c.prog, c.nested, c.deep = saved.lang, saved.toks, saved.pos, saved.src, saved.prog, saved.nested, saved.deep-1
 	return part, nil

@@ -9,6 +9,9 @@ const (
 	// opFirst goes on only where one of the words follows with which a choice
 	// can begin: one look in place of one for each alternative.
 	opFirst
+	// opChoose goes on at the alternatives of a choice that can begin with the
+	// word that follows. The choice itself, as splits, stands right behind it.
+	opChoose
 	opSplit
 	opJump
 	opGap
@@ -19,9 +22,29 @@ type instr struct {
 	op opcode
 	// a and b are the targets of a split or a jump, or the width of a gap.
 	a, b int
-	// ids are the word ids that opWord and opFirst take; mask has their marks.
+	// ids are the word ids that opWord, opFirst and opChoose take; mask has their
+	// marks.
 	ids  idSet
 	mask uint64
+	// ways are the alternatives of opChoose.
+	ways []way
+}
+
+// way is a word and how far behind opChoose the alternative stands that can begin
+// with it. The ways of a choice are in the order of their words.
+type way struct{ id, ahead int32 }
+
+// waysOf is where the ways with word id begin.
+func waysOf(ways []way, id int32) int {
+	lo, hi := 0, len(ways)
+	for lo < hi {
+		if mid := int(uint(lo+hi) >> 1); ways[mid].id < id {
+			lo = mid + 1
+		} else {
+			hi = mid
+		}
+	}
+	return lo
 }
 
 // markOf is the mark of a word id: words that share no mark are different, which

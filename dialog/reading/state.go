@@ -173,7 +173,7 @@ func (m *message) plainState(x match) State {
 
 // governs reports whether x lies in the scope of cue c.
 func (m *message) governs(c, x match) bool {
-	if m.toks[c.from].sentence != m.toks[x.from].sentence {
+	if max(x.from-c.to, c.from-x.to) > c.reach() || m.toks[c.from].sentence != m.toks[x.from].sentence {
 		return false
 	}
 	if c.to-c.from == 1 && c.to < len(m.toks) && m.toks[c.to].brk == softBreak && (m.toks[c.from].norm == "si" || m.toks[c.from].norm == "no" && c.from < x.from) {
@@ -273,17 +273,7 @@ func (c match) reaches(way string) bool {
 	return false
 }
 
-func (c match) reach() int {
-	v, ok := c.concept.opt("reach")
-	if !ok {
-		return defaultReach
-	}
-	n := 0
-	for _, d := range v {
-		n = n*10 + int(d-'0')
-	}
-	return n
-}
+func (c match) reach() int { return c.concept.far }
 
 // ended reports whether something between the tokens from and to ends the
 // scope of cue c.

@@ -171,7 +171,10 @@ func (s *scanner) add(t token) {
 		t.norm, t.word = s.lex.lookup(t.norm)
 		t.num = numberWords[t.norm]
 	}
-	t.word.mask, t.endsGap = t.word.marks(), gapEnds[t.norm]
+	if t.word.mask == 0 {
+		t.word.mark()
+	}
+	t.endsGap = gapEnds[t.norm]
 	s.toks = append(s.toks, t)
 	s.brk = noBreak
 }

@@ -15,17 +15,8 @@ import (
 type word struct {
 	ids  [3]int32
 	lang uint8
-	// mask has the marks of the ids, in a token.
-	mask uint64
-}
-
-func (w word) marks() (m uint64) {
-	for _, id := range w.ids {
-		if id != 0 {
-			m |= markOf(id)
-		}
-	}
-	return m
+	// mask and other have the marks of the ids, in a token.
+	mask, other uint64
 }
 
 // form is a word as it is written.
