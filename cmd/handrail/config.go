@@ -163,19 +163,25 @@ func readSecrets(c config, getenv func(string) string, fs *plan.Faults) secrets 
 	if c.Telegram.Mode == webhook && !secretShape.MatchString(s.webhook) {
 		note(fs, envSecret, "", "must be set in the environment to 16 to 256 letters, digits, - or _")
 	}
-	text := getenv(envKey)
-	if file := getenv(envKeyFile); text == "" && file != "" {
+	s.master = readMaster(envKey, envKeyFile, getenv, fs)
+	return s
+}
+
+// readMaster reads a master key from the environment, or from the file that it names.
+func readMaster(name, nameOfFile string, getenv func(string) string, fs *plan.Faults) []byte {
+	text := getenv(name)
+	if file := getenv(nameOfFile); text == "" && file != "" {
 		b, err := os.ReadFile(file)
 		if err != nil {
 			// Not its value: it may be the key itself, put into the wrong variable.
-			note(fs, envKeyFile, "", fmt.Sprintf("must name a readable file (%v)", cause(err)))
-			return s
+			note(fs, nameOfFile, "", fmt.Sprintf("must name a readable file (%v)", cause(err)))
+			return nil
 		}
 		text = string(b)
 	}
-	var err error
-	if s.master, err = seal.ParseMasterKey(text); err != nil {
-		note(fs, envKey, "", "must be set in the environment, or "+envKeyFile+" to a file: "+err.Error())
+	key, err := seal.ParseMasterKey(text)
+	if err != nil {
+		note(fs, name, "", "must be set in the environment, or "+nameOfFile+" to a file: "+err.Error())
 	}
-	return s
+	return key
 }

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"strings"
 
-	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
 )
@@ -50,14 +49,5 @@ func (a *app) explained(err error) error {
 	if r, ok := err.(*triage.Refused); ok {
 		return refusedf("%s", r.Say(a.desk.Phrases, "en"))
 	}
-	return err
-}
-
-// runKey prints a new master key.
-func runKey(_ context.Context, args []string, e env) error {
-	if len(args) > 0 {
-		return refusedf("key takes no arguments; keep what it prints where only the program can read it")
-	}
-	_, err := fmt.Fprintln(e.stdout, seal.NewMasterKey())
 	return err
 }

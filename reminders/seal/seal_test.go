@@ -65,13 +65,10 @@ func (w *world) add() (p seal.Person) {
 	return p
 }
 
-// erase does to a person's row what erasure does.
+// erase destroys a person's key.
 func (w *world) erase(p seal.Person) {
 	w.t.Helper()
-	w.within(func(ctx context.Context, tx *store.Tx) error {
-		_, err := tx.Exec(ctx, `UPDATE people SET wrapped = NULL, chat = NULL, chat_hash = NULL, erased_at = ? WHERE id = ?`, store.At(tx.Now), p)
-		return err
-	})
+	w.within(func(ctx context.Context, tx *store.Tx) error { return w.vault.Destroy(ctx, tx, p) })
 }
 
 func TestRoundTrip(t *testing.T) {

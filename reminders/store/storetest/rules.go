@@ -23,6 +23,8 @@ var rows = []string{
 	`INSERT INTO cases (id, key, person_id, reason, urgency, page_now, body, opened_at) VALUES (1, 'k', 1, 'r', 'routine', 0, x'00', '2026-03-02T08:00:00.000Z')`,
 	`INSERT INTO case_events (id, case_id, at, what, by) VALUES (1, 1, '2026-03-02T08:00:00.000Z', 'opened', 1)`,
 	`INSERT INTO staff_actions (id, at, staff_id, action) VALUES (1, '2026-03-02T08:00:00.000Z', 1, 'look')`,
+	`INSERT INTO consents (id, patient_id, version, language, agreed, at) VALUES (1, 1, 'v', 'en', 1, '2026-03-02T08:00:00.000Z')`,
+	`INSERT INTO removals (id, at, what, removed, before_at) VALUES (1, '2026-03-02T08:00:00.000Z', 'texts', 1, '2026-02-02T08:00:00.000Z')`,
 }
 
 func (f *fixture) fill(t *testing.T) {
@@ -39,7 +41,7 @@ func (f *fixture) fill(t *testing.T) {
 
 func appendOnly(t *testing.T, f *fixture) {
 	f.fill(t)
-	tables := []string{"facts", "dose_answers", "read_backs", "checklist", "attempts", "case_events", "staff_actions"}
+	tables := []string{"facts", "dose_answers", "read_backs", "checklist", "attempts", "case_events", "staff_actions", "consents", "removals"}
 	f.within(t, func(ctx context.Context, tx *store.Tx) error {
 		for _, table := range tables {
 			for what, q := range map[string]string{
