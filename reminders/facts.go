@@ -167,6 +167,9 @@ func (b *Book) facts(ctx context.Context, tx *store.Tx, c Cycle) ([]Recorded, er
 	facts := make([]Recorded, len(rows))
 	for i, r := range rows {
 		plain, err := b.Vault.Open(ctx, tx, r.Person, "fact", r.Body)
+		if errors.Is(err, seal.ErrErased) {
+			return nil, nil // that there were facts is all that is left of them
+		}
 		if err != nil {
 			return nil, fmt.Errorf("fact %d: %w", r.ID, err)
 		}

@@ -27,11 +27,15 @@ type Patient struct {
 	// Since when she wants no messages, cannot be reached, or is hushed by the
 	// staff; the zero time when not.
 	OptedOut, Unreachable, Hushed time.Time
+	// Consent is the wording that she agreed to last; "" for none.
+	Consent string
+	// Erased: her key has been destroyed, and nothing about her can be read.
+	Erased bool
 }
 
 // Quiet reports whether she must not be sent anything of her plan.
 func (p Patient) Quiet() bool {
-	return !p.Enrolled || !p.OptedOut.IsZero() || !p.Unreachable.IsZero() || !p.Hushed.IsZero()
+	return p.Erased || !p.Enrolled || !p.OptedOut.IsZero() || !p.Unreachable.IsZero() || !p.Hushed.IsZero()
 }
 
 // NewPatient is what is needed to take somebody into the book.
@@ -91,17 +95,23 @@ type patientRow struct {
 	OptedOut    store.Time  `db:"opted_out_at"`
 	Unreachable store.Time  `db:"unreachable_at"`
 	Hushed      store.Time  `db:"hushed_at"`
+	Consent     *string     `db:"consent_version"`
 }
 
-const patientColumns = `SELECT id, person_id, handle, name, language, neutral, state, opted_out_at, unreachable_at, hushed_at FROM patients`
+const patientColumns = `SELECT id, person_id, handle, name, language, neutral, state, opted_out_at, unreachable_at, hushed_at, consent_version FROM patients`
 
 func (b *Book) open(ctx context.Context, tx *store.Tx, r patientRow) (Patient, error) {
 	name, err := b.Vault.Open(ctx, tx, r.Person, "name", r.Name)
-	if err != nil {
+	erased := errors.Is(err, seal.ErrErased)
+	if err != nil && !erased {
 		return Patient{}, fmt.Errorf("patient %d: %w", r.ID, err)
 	}
-	return Patient{ID: r.ID, Person: r.Person, Handle: r.Handle, Name: string(name), Language: r.Language, Neutral: r.Neutral,
-		Enrolled: r.State == "enrolled", OptedOut: r.OptedOut.Time, Unreachable: r.Unreachable.Time, Hushed: r.Hushed.Time}, nil
+	p := Patient{ID: r.ID, Person: r.Person, Handle: r.Handle, Name: string(name), Language: r.Language, Neutral: r.Neutral,
+		Enrolled: r.State == "enrolled", OptedOut: r.OptedOut.Time, Unreachable: r.Unreachable.Time, Hushed: r.Hushed.Time, Erased: erased}
+	if r.Consent != nil {
+		p.Consent = *r.Consent
+	}
+	return p, nil
 }
 
 // Patient is the patient with this number.
@@ -212,12 +222,20 @@ func (b *Book) Redeem(ctx context.Context, tx *store.Tx, code, chat string) (Pat
 	if err != nil {
 		return Patient{}, err
 	}
+	if p.Erased {
+		return Patient{}, ErrCode
+	}
 	linked, err := b.Vault.Link(ctx, tx, p.Person, chat)
 	if err != nil {
 		return Patient{}, err
 	}
 	if !linked {
 		return Patient{}, ErrCode
+	}
+	// In a chat of her own she needs nobody else's.
+	if _, err := tx.Exec(ctx, `UPDATE links SET until_at = ?, code_hash = NULL, expires_at = NULL WHERE patient_id = ? AND relation = ? AND until_at IS NULL`,
+		store.At(tx.Now), p.ID, Account); err != nil {
+		return Patient{}, err
 	}
 	_, err = tx.Exec(ctx, `UPDATE enrolment_codes SET used_at = ? WHERE code_hash = ?`, store.At(tx.Now), hash)
 	return p, err
@@ -226,11 +244,25 @@ func (b *Book) Redeem(ctx context.Context, tx *store.Tx, code, chat string) (Pat
 // Agree records that she agreed to be written to, and to which wording of the
 // consent. Her first cycle begins to be waited for.
 func (b *Book) Agree(ctx context.Context, tx *store.Tx, patient int64, version string) error {
+	if err := b.answerConsent(ctx, tx, patient, version, true); err != nil {
+		return err
+	}
 	if _, err := tx.Exec(ctx, `UPDATE patients SET state = 'enrolled', consent_version = ?, consent_at = ?, opted_out_at = NULL WHERE id = ?`,
 		version, store.At(tx.Now), patient); err != nil {
 		return err
 	}
 	return b.openCycle(ctx, tx, patient)
+}
+
+// Decline records that she did not agree to a wording of the consent.
+func (b *Book) Decline(ctx context.Context, tx *store.Tx, patient int64, version string) error {
+	return b.answerConsent(ctx, tx, patient, version, false)
+}
+
+func (b *Book) answerConsent(ctx context.Context, tx *store.Tx, patient int64, version string, agreed bool) error {
+	_, err := tx.Exec(ctx, `INSERT INTO consents (patient_id, version, language, agreed, at)
+		SELECT id, ?, language, ?, ? FROM patients WHERE id = ?`, version, agreed, store.At(tx.Now), patient)
+	return err
 }
 
 // SetLanguage changes the language in which she is spoken to.

@@ -3,8 +3,8 @@
 // keeps the outbox in step with the plan: whatever changes a fact rewrites, in
 // the same transaction, every message that has not gone out yet.
 //
-// It owns the tables patients, enrolment_codes, cycles, facts, dose_answers and
-// checklist. Names and facts are sealed under the patient's own key; facts are
+// It owns the tables patients, enrolment_codes, cycles, facts, dose_answers,
+// read_backs, checklist, links and consents. Names and facts are sealed under the patient's own key; facts are
 // only ever added. It knows no chat and no staff: words and the human queue reach
 // it as functions.
 package reminders

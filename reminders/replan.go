@@ -46,7 +46,13 @@ func (b *Book) Replan(ctx context.Context, tx *store.Tx, patient int64) (plan.Pl
 			return pl, err
 		}
 		w := &wants{book: b, patient: p, cycle: c, now: tx.Now.In(b.zone()), lacking: len(missing) > 0, untold: untold}
-		promised = w.promises(pl, doses, backs)
+		w.promises(pl, doses, backs)
+		links, err := b.links(ctx, tx, `patient_id = ? AND until_at IS NULL AND proven_at IS NOT NULL`, patient)
+		if err != nil {
+			return pl, err
+		}
+		w.copies(pl, doses, links)
+		promised = w.list
 	}
 	_, err = b.Outbox.Reconcile(ctx, tx, planTopic(c.ID), promised)
 	return pl, err
@@ -185,7 +191,7 @@ func concernOf(o plan.OpenEnd) string {
 }
 
 // promises is everything that the plan asks to be said or done from now on.
-func (w *wants) promises(pl plan.Plan, doses []Asked, backs []ReadBack) []outbox.Want {
+func (w *wants) promises(pl plan.Plan, doses []Asked, backs []ReadBack) {
 	for _, o := range pl.Open {
 		// The trigger's own deadline asks after it.
 		if o.Step != plan.Trigger {
@@ -207,7 +213,6 @@ func (w *wants) promises(pl plan.Plan, doses []Asked, backs []ReadBack) []outbox
 			w.visit(s)
 		}
 	}
-	return w.list
 }
 
 // wants gathers the promises of one plan.

@@ -126,7 +126,11 @@ func (d *Dispatcher) claimRow(ctx context.Context, tx *store.Tx, r *row) (bool, 
 	if err != nil {
 		return false, err
 	}
-	if class != "" {
+	switch class {
+	case "":
+	case revoked:
+		return false, settleRow(ctx, tx, r.ID, "withdrawn")
+	default:
 		return false, d.giveUp(ctx, tx, r, "failed", Undelivered, class)
 	}
 	d.limits.took(r.chat(), r.priority())
@@ -144,24 +148,41 @@ func (d *Dispatcher) address(ctx context.Context, tx *store.Tx, r *row) (class s
 		return "unreadable", err
 	}
 	r.envelope = Envelope{Row: r.ID, Message: r.content.Message}
-	var linked bool
+	way, err := d.way(ctx, tx, r, ring)
+	if ok, err := d.couldRead(r, err); err != nil || !ok {
+		return "unreadable", err
+	}
+	switch {
+	case way.Revoked:
+		return revoked, nil
+	case way.Chat == "":
+		return "no chat", nil
+	}
+	r.envelope.Chat = way.Chat
+	if way.Head != "" && r.envelope.Message.Text != "" {
+		r.envelope.Message.Text = way.Head + "\n" + r.envelope.Message.Text
+	}
+	return "", d.tokens(ctx, tx, r)
+}
+
+// revoked is the class of a message that nobody may tell its recipient.
+const revoked = "revoked"
+
+// way is how the recipient of a row is reached now.
+func (d *Dispatcher) way(ctx context.Context, tx *store.Tx, r *row, ring seal.Ring) (w Way, err error) {
 	switch {
 	case r.Address != nil:
 		var to []byte
 		to, err = d.Vault.Open(ctx, tx, seal.House, "address", r.Address)
-		r.envelope.Chat, linked = string(to), true
+		w.Chat = string(to)
+	case d.Reach != nil:
+		return d.Reach(ctx, tx, r.To, r.About, r.Scope)
 	case r.To == r.About:
-		r.envelope.Chat, linked, err = ring.Chat()
+		w.Chat, _, err = ring.Chat()
 	default:
-		r.envelope.Chat, linked, err = d.Vault.Chat(ctx, tx, r.To)
+		w.Chat, _, err = d.Vault.Chat(ctx, tx, r.To)
 	}
-	if ok, err := d.couldRead(r, err); err != nil || !ok {
-		return "unreadable", err
-	}
-	if !linked {
-		return "no chat", nil
-	}
-	return "", d.tokens(ctx, tx, r)
+	return w, err
 }
 
 // tokens gives each button the token that was drawn for it.

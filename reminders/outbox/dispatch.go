@@ -44,6 +44,16 @@ type Trouble struct {
 	Text  string // what was to be said
 }
 
+// Way is how somebody is reached at the instant at which a message is sent.
+type Way struct {
+	Chat string // "" for none
+	// Revoked: nobody may tell her this, or no longer. The message is withdrawn, and
+	// nobody is troubled with it.
+	Revoked bool
+	// Head is put above the text, where one chat is more than one person's.
+	Head string
+}
+
 // Why says what is wrong with a row.
 type Why string
 
@@ -63,6 +73,10 @@ type Dispatcher struct {
 	Outbox *Outbox
 	Sender Sender
 	Tasks  map[string]TaskFunc
+	// Reach says how somebody is reached, and whether she may be told what a message
+	// tells, in the transaction that puts it on the wire. Without it everybody is
+	// reached in her own chat.
+	Reach func(ctx context.Context, tx *store.Tx, to, about seal.Person, scope string) (Way, error)
 	// Draw draws what a File's Draw says. It runs with no transaction open.
 	Draw func(what []byte) ([]byte, error)
 	// OnTrouble is called in the transaction that settles the row. If it fails,
@@ -308,6 +322,7 @@ type row struct {
 	To      seal.Person `db:"person"`
 	Address []byte      `db:"address"`
 	About   seal.Person `db:"sealed_for"`
+	Scope   string      `db:"scope"`
 	Body    []byte      `db:"body"`
 	Tries   int         `db:"tries"`
 	Untold  *string     `db:"untold"`
@@ -319,7 +334,7 @@ type row struct {
 	erased   bool // whoever it speaks of or to has been erased
 }
 
-const rowColumns = `id, key, topic, kind, coalesce(person_id, 0) AS person, address, sealed_for, body, tries, untold`
+const rowColumns = `id, key, topic, kind, coalesce(person_id, 0) AS person, address, sealed_for, scope, body, tries, untold`
 
 func (r *row) chat() chat { return chatOf(r.To, r.ID) }
 

@@ -86,6 +86,9 @@ type Want struct {
 	// About is whose key seals it: the patient it speaks of. Zero means To, or
 	// the house.
 	About seal.Person
+	// Scope is what it tells of whom it is about, where that needs her leave: asked of
+	// Dispatcher.Reach at the instant at which it is sent.
+	Scope string
 	// Due is when it is to go out; the zero time, or a past one, means at once.
 	Due time.Time
 	// Expires is when it is of no more use; the zero time means never.

@@ -26,12 +26,13 @@ type stored struct {
 	pending
 	Topic   string      `db:"topic"`
 	To      seal.Person `db:"person"`
+	Scope   string      `db:"scope"`
 	Digest  []byte      `db:"digest"`
 	Due     store.Time  `db:"due_at"`
 	Expires store.Time  `db:"expires_at"`
 }
 
-const storedColumns = pendingColumns + `, topic, coalesce(person_id, 0) AS person, digest, due_at, expires_at`
+const storedColumns = pendingColumns + `, topic, coalesce(person_id, 0) AS person, scope, digest, due_at, expires_at`
 
 func (o *Outbox) put(ctx context.Context, tx *store.Tx, w Want) (deed, error) {
 	var old stored
@@ -86,7 +87,7 @@ func (o *Outbox) bring(ctx context.Context, tx *store.Tx, w Want, r *revision, o
 
 // says reports whether the row is what r wants.
 func (s stored) says(r *revision, now time.Time) bool {
-	is := &revision{Topic: s.Topic, To: s.To, Due: s.Due.Time, Expires: s.Expires.Time, Digest: s.Digest}
+	is := &revision{Topic: s.Topic, To: s.To, Scope: s.Scope, Due: s.Due.Time, Expires: s.Expires.Time, Digest: s.Digest}
 	return is.same(r, now)
 }
 
@@ -134,6 +135,7 @@ type revision struct {
 	To       seal.Person `json:",omitempty"`
 	Chat     string      `json:",omitempty"`
 	About    seal.Person
+	Scope    string    `json:",omitempty"`
 	Due      time.Time `json:",omitzero"`
 	Expires  time.Time `json:",omitzero"`
 	Plain    []byte    `json:",omitempty"`
@@ -152,7 +154,7 @@ func (o *Outbox) revisionOf(ctx context.Context, tx *store.Tx, w Want) (*revisio
 	if err != nil {
 		return nil, err
 	}
-	return &revision{Topic: w.Topic, Kind: w.Kind, To: w.To, Chat: w.Chat, About: w.About,
+	return &revision{Topic: w.Topic, Kind: w.Kind, To: w.To, Chat: w.Chat, About: w.About, Scope: w.Scope,
 		Due: store.At(w.Due).Time, Expires: store.At(w.Expires).Time,
 		Plain: plain, Digest: digest, Actions: w.Message.actions()}, nil
 }
@@ -164,7 +166,7 @@ func (r *revision) same(s *revision, now time.Time) bool {
 		return r == s
 	}
 	due := r.Due.Equal(s.Due) || !r.Due.After(now) && !s.Due.After(now)
-	return due && r.Unwanted == s.Unwanted && r.Topic == s.Topic && r.To == s.To &&
+	return due && r.Unwanted == s.Unwanted && r.Topic == s.Topic && r.To == s.To && r.Scope == s.Scope &&
 		r.Expires.Equal(s.Expires) && bytes.Equal(r.Digest, s.Digest)
 }
 
@@ -212,9 +214,9 @@ func (o *Outbox) insert(ctx context.Context, tx *store.Tx, w Want, r *revision) 
 		return err
 	}
 	var id int64
-	err = tx.Get(ctx, &id, `INSERT INTO outbox (key, topic, kind, priority, person_id, address, sealed_for, body, digest, due_at, not_before, expires_at, created_at)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id`,
-		w.Key, r.Topic, r.Kind, kinds[r.Kind].priority, orNull(r.To), address, r.About, body, r.Digest,
+	err = tx.Get(ctx, &id, `INSERT INTO outbox (key, topic, kind, priority, person_id, address, sealed_for, scope, body, digest, due_at, not_before, expires_at, created_at)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id`,
+		w.Key, r.Topic, r.Kind, kinds[r.Kind].priority, orNull(r.To), address, r.About, r.Scope, body, r.Digest,
 		store.At(r.due(tx.Now)), store.At(r.due(tx.Now)), store.At(r.Expires), store.At(tx.Now))
 	if err != nil {
 		return fmt.Errorf("promise %s: %w", w.Key, err)
@@ -227,9 +229,9 @@ func (o *Outbox) rewrite(ctx context.Context, tx *store.Tx, id int64, r *revisio
 	if err != nil {
 		return err
 	}
-	if _, err := tx.Exec(ctx, `UPDATE outbox SET topic = ?, kind = ?, priority = ?, person_id = ?, address = ?, sealed_for = ?, body = ?, digest = ?,
+	if _, err := tx.Exec(ctx, `UPDATE outbox SET topic = ?, kind = ?, priority = ?, person_id = ?, address = ?, sealed_for = ?, scope = ?, body = ?, digest = ?,
 		due_at = ?, not_before = ?, expires_at = ?, state = 'queued', tries = 0, settled_at = NULL, lease_until = NULL, revised = NULL WHERE id = ?`,
-		r.Topic, r.Kind, kinds[r.Kind].priority, orNull(r.To), address, r.About, body, r.Digest,
+		r.Topic, r.Kind, kinds[r.Kind].priority, orNull(r.To), address, r.About, r.Scope, body, r.Digest,
 		store.At(r.due(tx.Now)), store.At(r.due(tx.Now)), store.At(r.Expires), id); err != nil {
 		return fmt.Errorf("rewrite promise %d: %w", id, err)
 	}

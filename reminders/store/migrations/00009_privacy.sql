@@ -42,7 +42,6 @@ CREATE TABLE consents (
     version    TEXT NOT NULL,
     language   TEXT NOT NULL,
     agreed     INTEGER NOT NULL CHECK (agreed IN (0, 1)),
-    inbox_id   INTEGER,
     at         TEXT NOT NULL
 ) STRICT;
 CREATE INDEX consents_of ON consents (patient_id);
