@@ -69,6 +69,7 @@ type colleague struct {
 // Receive does everything that a message or a press of a colleague causes. It is
 // the Service's Staff.
 func (r *Staffroom) Receive(ctx context.Context, tx *store.Tx, in FromStaff) error {
+	in.Who.From = triage.Origin{Place: triage.InChat, Ref: in.Item}
 	c := &colleague{room: r, tx: tx, in: in, lang: in.Who.Language(), now: tx.Now.In(r.Service.Policy.Location())}
 	if err := c.load(ctx); err != nil {
 		return err
@@ -190,6 +191,17 @@ func (c *colleague) acknowledge(ctx context.Context) error {
 // button is one choice in her language.
 func (c *colleague) button(key, action string) outbox.Button {
 	return outbox.Button{Label: c.phrase(key, nil), Action: action}
+}
+
+// sees puts on record that she has been shown something that no function of care
+// records: a list, or what an entry would move.
+func (c *colleague) sees(ctx context.Context, a triage.Action, r triage.Ref, what string) error {
+	return c.room.Service.Desk.Did(ctx, c.tx, c.in.Who, a, r, what)
+}
+
+// seesPatient is sees for something of one patient's.
+func (c *colleague) seesPatient(ctx context.Context, p reminders.Patient, what string) error {
+	return c.sees(ctx, triage.SeePatients, triage.Ref{Patient: p.ID, Person: p.Person}, what)
 }
 
 func lines(all ...string) string {

@@ -128,6 +128,9 @@ func (c *colleague) proposeStop(ctx context.Context, p reminders.Patient, e entr
 	for _, o := range named {
 		list = append(list, o.ID+": "+c.fact(o.Fact))
 	}
+	if err := c.seesPatient(ctx, p, "her orders"); err != nil {
+		return err
+	}
 	return triage.Refuse("two_orders", phrase.Args{"drug": e.Word, "orders": strings.Join(list, "; ")})
 }
 
@@ -138,6 +141,9 @@ func (c *colleague) propose(ctx context.Context, p reminders.Patient, f plan.Fac
 		return c.orCorrect(ctx, p, f, err)
 	}
 	facts, err := c.room.Care.Facts(ctx, c.tx, c.in.Who, p.ID)
+	if err == nil {
+		err = c.seesPatient(ctx, p, "what an entry would move")
+	}
 	if err != nil {
 		return err
 	}
@@ -174,6 +180,9 @@ func (c *colleague) orCorrect(ctx context.Context, p reminders.Patient, f plan.F
 	if !stands {
 		return err
 	}
+	if failed := c.seesPatient(ctx, p, "what stands"); failed != nil {
+		return failed
+	}
 	return triage.Refuse("fact_again", phrase.Args{"why": untrue.Why, "do": untrue.Do, "old": c.fact(old.Fact), "how": p.Handle + " " + c.phrase("staff.correct", phrase.Args{"fact": old.ID})})
 }
 
@@ -189,6 +198,9 @@ func (c *colleague) ask(ctx context.Context, v care.Preview, note, key string) e
 // verify shows the order that a case holds for the second person's check.
 func (c *colleague) verify(ctx context.Context, id int64) error {
 	v, err := c.room.Care.Waiting(ctx, c.tx, c.in.Who, id)
+	if err == nil {
+		err = c.sees(ctx, triage.SeePatients, triage.Ref{Patient: v.Patient.ID, Case: id, Person: v.Patient.Person}, "the order to check")
+	}
 	if err != nil {
 		return err
 	}

@@ -125,7 +125,7 @@ func (c *colleague) startAnswering(ctx context.Context, id int64) (reminders.Pat
 		return reminders.Patient{}, err
 	}
 	c.form.Answering, c.form.Until = id, c.tx.Now.Add(answerWithin)
-	return p, nil
+	return p, c.sees(ctx, triage.SeeCases, triage.Ref{Patient: p.ID, Case: id, Person: p.Person}, "to answer it")
 }
 
 // draftAnswer shows what she has written, and to whom it would go, before anything

@@ -120,6 +120,9 @@ func (c *colleague) listCases(ctx context.Context) error {
 	}
 	desk := c.room.Service.Desk
 	live, err := desk.Live(ctx, c.tx)
+	if err == nil {
+		err = c.sees(ctx, triage.SeeCases, triage.Ref{}, "the queue")
+	}
 	if err != nil {
 		return err
 	}
@@ -176,6 +179,9 @@ func (c *colleague) waited(d time.Duration) string {
 func (c *colleague) listDay(ctx context.Context, after int) error {
 	day := civil.DateOf(c.now).AddDays(after)
 	list, err := c.room.Care.Day(ctx, c.tx, c.in.Who, day)
+	if err == nil {
+		err = c.sees(ctx, triage.SeePatients, triage.Ref{}, "the day "+day.String())
+	}
 	if err != nil {
 		return err
 	}
@@ -204,6 +210,9 @@ func (c *colleague) timeOf(s plan.Step) string {
 
 func (c *colleague) listOverdue(ctx context.Context) error {
 	list, err := c.room.Care.Overdue(ctx, c.tx, c.in.Who)
+	if err == nil {
+		err = c.sees(ctx, triage.SeePatients, triage.Ref{}, "what is overdue")
+	}
 	if err != nil {
 		return err
 	}
@@ -223,6 +232,9 @@ func (c *colleague) listOverdue(ctx context.Context) error {
 
 func (c *colleague) listPatients(ctx context.Context) error {
 	list, err := c.room.Care.Everybody(ctx, c.tx, c.in.Who)
+	if err == nil {
+		err = c.sees(ctx, triage.SeePatients, triage.Ref{}, "the list of patients")
+	}
 	if err != nil {
 		return err
 	}

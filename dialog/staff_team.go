@@ -19,6 +19,9 @@ func (c *colleague) showRota(ctx context.Context) error {
 		return err
 	}
 	shifts, err := c.room.Service.Desk.Rota(ctx, c.tx, c.tx.Now, c.tx.Now.Add(rotaAhead))
+	if err == nil {
+		err = c.sees(ctx, triage.SeeRota, triage.Ref{}, "")
+	}
 	if err != nil {
 		return err
 	}
@@ -124,6 +127,9 @@ func (c *colleague) listStaff(ctx context.Context) error {
 		return err
 	}
 	team, err := c.room.Service.Desk.Team(ctx, c.tx)
+	if err == nil {
+		err = c.sees(ctx, triage.SeeStaff, triage.Ref{}, "")
+	}
 	if err != nil {
 		return err
 	}

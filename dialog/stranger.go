@@ -103,6 +103,10 @@ func (s *Service) redeem(ctx context.Context, tx *store.Tx, item Item, in Inboun
 	if err != nil || !joined {
 		return false, err
 	}
+	staff.From = triage.Origin{Place: triage.InChat, Ref: item.ID}
+	if err := s.Desk.Did(ctx, tx, staff, triage.SignUp, triage.Ref{}, "chat"); err != nil {
+		return false, err
+	}
 	return true, s.Outbox.Put(ctx, tx, outbox.Want{Key: inboxKey(item.ID) + "/joined", Topic: inboxKey(item.ID), Kind: outbox.Reply, To: staff.Person,
 		Message: outbox.Message{Text: s.Phrases.Say(staff.Language(), "staff.joined", phrase.Args{"name": staff.Name, "clinic": s.Policy.Clinic.Name})}})
 }

@@ -2,6 +2,7 @@ package triage
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -16,10 +17,39 @@ type Ref struct {
 	Person seal.Person
 }
 
-// Did puts an action on record: who, when, what, to whom. The note is sealed.
+// Place is where somebody acts from.
+type Place string
+
+// The places.
+const (
+	InChat    Place = "chat"
+	AtDesk    Place = "desk"
+	OnServer  Place = "command" // the command line of the server
+	ByProgram Place = "program" // what nobody asked for just now, as a backup at its time
+	Nowhere   Place = "unknown" // on record from before places were
+)
+
+// Origin is from where somebody acts. The zero Origin is the program itself.
+type Origin struct {
+	Place Place
+	// Ref is the row of the inbox in chat, the session at the desk.
+	Ref int64
+	// Address is the keyed hash of the network address at the desk.
+	Address []byte
+}
+
+func (o Origin) place() Place {
+	if o.Place == "" {
+		return ByProgram
+	}
+	return o.Place
+}
+
+// Did puts an action on record: who, when, what, to whom, from where. The note is
+// sealed.
 func (d *Desk) Did(ctx context.Context, tx *store.Tx, who Staff, a Action, r Ref, note string) error {
 	var sealed []byte
-	var sealedFor any
+	var sealedFor *int64
 	if note != "" {
 		if r.Person == 0 {
 			r.Person = who.Person
@@ -28,11 +58,12 @@ func (d *Desk) Did(ctx context.Context, tx *store.Tx, who Staff, a Action, r Ref
 		if sealed, err = d.Vault.Seal(ctx, tx, r.Person, "action", []byte(note)); err != nil {
 			return err
 		}
-		sealedFor = r.Person
+		n := int64(r.Person)
+		sealedFor = &n
 	}
-	_, err := tx.Exec(ctx, `INSERT INTO staff_actions (at, staff_id, action, patient_id, case_id, fact_id, sealed_for, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-		store.At(tx.Now), who.ID, a, orNull(r.Patient), orNull(r.Case), orNull(r.Fact), sealedFor, sealed)
-	if err != nil {
+	row := recordRow{At: store.At(tx.Now).Text(), Staff: who.ID, Action: string(a), Patient: orNil(r.Patient), Case: orNil(r.Case), Fact: orNil(r.Fact),
+		SealedFor: sealedFor, Note: sealed, Place: string(who.From.place()), PlaceRef: orNil(who.From.Ref), Address: who.From.Address}
+	if err := d.extend(ctx, tx, row); err != nil {
 		return fmt.Errorf("record %s by staff %d: %w", a, who.ID, err)
 	}
 	return nil
@@ -47,36 +78,54 @@ func (d *Desk) Looked(ctx context.Context, tx *store.Tx, who Staff, caseID int64
 	return n > 0, err
 }
 
+// StaffHandle is the handle of one of the staff, for the record.
+func (d *Desk) StaffHandle(ctx context.Context, tx *store.Tx, id int64) (string, error) {
+	var handle string
+	err := tx.Get(ctx, &handle, `SELECT handle FROM staff WHERE id = ?`, id)
+	return handle, err
+}
+
 // Deed is an action on record.
 type Deed struct {
+	Row    int64
 	At     time.Time
 	Staff  int64
 	Action Action
 	Ref    Ref
+	From   Origin
 	Note   string // "" also when its person has been erased
 }
 
 // Deeds are the actions of staff on a patient, in order.
 func (d *Desk) Deeds(ctx context.Context, tx *store.Tx, patient int64) ([]Deed, error) {
-	var rows []struct {
-		At        store.Time   `db:"at"`
-		Staff     int64        `db:"staff_id"`
-		Action    Action       `db:"action"`
-		Case      *int64       `db:"case_id"`
-		Fact      *int64       `db:"fact_id"`
-		SealedFor *seal.Person `db:"sealed_for"`
-		Note      []byte       `db:"note"`
-	}
-	if err := tx.Select(ctx, &rows, `SELECT at, staff_id, action, case_id, fact_id, sealed_for, note FROM staff_actions WHERE patient_id = ? ORDER BY id`, patient); err != nil {
+	return d.deeds(ctx, tx, `WHERE patient_id = ? ORDER BY id`, patient)
+}
+
+// DeedsBetween are the actions of staff from an instant on and before another, in
+// order.
+func (d *Desk) DeedsBetween(ctx context.Context, tx *store.Tx, from, to time.Time) ([]Deed, error) {
+	return d.deeds(ctx, tx, `WHERE at >= ? AND at < ? ORDER BY id`, store.At(from), store.At(to))
+}
+
+func (d *Desk) deeds(ctx context.Context, tx *store.Tx, where string, args ...any) ([]Deed, error) {
+	var rows []recordRow
+	if err := tx.Select(ctx, &rows, recordColumns+where, args...); err != nil {
 		return nil, err
 	}
-	var all []Deed
+	all := make([]Deed, 0, len(rows))
 	for _, r := range rows {
-		deed := Deed{At: r.At.Time, Staff: r.Staff, Action: r.Action, Ref: Ref{Patient: patient, Case: orZero(r.Case), Fact: orZero(r.Fact)}}
+		var at store.Time
+		if err := at.Scan(r.At); err != nil {
+			return nil, fmt.Errorf("row %d of the record: %w", r.ID, err)
+		}
+		deed := Deed{Row: r.ID, At: at.Time, Staff: r.Staff, Action: Action(r.Action), From: Origin{Place(r.Place), orZero(r.PlaceRef), r.Address},
+			Ref: Ref{Patient: orZero(r.Patient), Case: orZero(r.Case), Fact: orZero(r.Fact), Person: seal.Person(orZero(r.SealedFor))}}
 		if r.SealedFor != nil {
-			deed.Ref.Person = *r.SealedFor
-			if note, err := d.Vault.Open(ctx, tx, *r.SealedFor, "action", r.Note); err == nil {
+			note, err := d.Vault.Open(ctx, tx, deed.Ref.Person, "action", r.Note)
+			if err == nil {
 				deed.Note = string(note)
+			} else if !errors.Is(err, seal.ErrSealed) {
+				return nil, err
 			}
 		}
 		all = append(all, deed)
@@ -89,4 +138,11 @@ func orZero(n *int64) int64 {
 		return 0
 	}
 	return *n
+}
+
+func orNil(n int64) *int64 {
+	if n == 0 {
+		return nil
+	}
+	return &n
 }

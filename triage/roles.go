@@ -49,6 +49,11 @@ const (
 	SeeStaff    Action = "see_staff"
 	ChangeStaff Action = "change_staff"
 	UsePages    Action = "use_pages" // sign in and out of the desk's pages
+	SignUp      Action = "sign_up"   // use up a sign-up code, for a chat or for the desk
+
+	SeeRecord   Action = "see_record"   // what staff have seen and done
+	BackUp      Action = "back_up"      // take a copy of everything
+	RestoreData Action = "restore_data" // go back to such a copy
 )
 
 // clinical are the roles that look after patients.
@@ -85,6 +90,11 @@ var allowed = map[Action][]Role{
 	SeeStaff:    Roles,
 	ChangeStaff: {Administrator},
 	UsePages:    Roles,
+	SignUp:      Roles,
+
+	SeeRecord:   {Administrator},
+	BackUp:      {Administrator},
+	RestoreData: {Administrator},
 }
 
 // Actions has every action, in the order of their names.

@@ -25,6 +25,8 @@ type Staff struct {
 	// first is the one that she is spoken to in.
 	Languages []string
 	Left      time.Time // zero while she works here
+	// From is where she acts from just now, for the record.
+	From Origin
 }
 
 // Language is the language that she is spoken to in.
@@ -43,7 +45,7 @@ type Newcomer struct {
 func (n *Newcomer) tidy() error {
 	n.Handle, n.Name = strings.ToLower(strings.TrimSpace(n.Handle)), strings.TrimSpace(n.Name)
 	switch {
-	case n.Handle == "" || len(n.Handle) > 20 || strings.ContainsAny(n.Handle, " \t\n/,"):
+	case n.Handle == "" || n.Handle == serverHandle || len(n.Handle) > 20 || strings.ContainsAny(n.Handle, " \t\n/,"):
 		return Refuse("staff_handle", nil)
 	case n.Name == "" || len(n.Name) > 200:
 		return Refuse("name", nil)
@@ -92,6 +94,33 @@ func (d *Desk) AddStaff(ctx context.Context, tx *store.Tx, n Newcomer) (Staff, s
 	}
 	code, err := d.NewStaffCode(ctx, tx, s)
 	return s, code, err
+}
+
+// serverHandle is that of the server itself on the record: of whoever works on its
+// command line, and of what the program does by the clock.
+const serverHandle = "(server)"
+
+// Server is who acts where nobody of the staff does. It is in no team, reaches no
+// chat and may nothing; it only stands on record.
+func (d *Desk) Server(ctx context.Context, tx *store.Tx, from Place) (Staff, error) {
+	s, known, err := d.findStaff(ctx, tx, `handle = ?`, serverHandle)
+	if err != nil {
+		return Staff{}, err
+	}
+	if s.From = (Origin{Place: from}); known {
+		return s, nil
+	}
+	s = Staff{Handle: serverHandle, Name: "the server", Role: Administrator, Languages: []string{phrase.Languages[0]}, Left: tx.Now, From: s.From}
+	if s.Person, err = d.Vault.Add(ctx, tx); err != nil {
+		return Staff{}, err
+	}
+	name, err := d.Vault.Seal(ctx, tx, s.Person, "staff name", []byte(s.Name))
+	if err != nil {
+		return Staff{}, err
+	}
+	err = tx.Get(ctx, &s.ID, `INSERT INTO staff (person_id, handle, name, role, languages, left_at, created_at) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
+		s.Person, s.Handle, name, s.Role, s.Language(), store.At(tx.Now), store.At(tx.Now))
+	return s, err
 }
 
 // NewStaffCode draws a fresh sign-up code, for somebody new or with a new phone.

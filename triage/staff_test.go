@@ -30,7 +30,8 @@ func TestRolesTable(t *testing.T) {
 		triage.Order: care, triage.OrderTrigger: care, triage.CheckTrigger: care, triage.Cancel: care, triage.TellResult: care,
 		triage.HushPatient: care, triage.BeginCycle: care,
 		triage.SeeRota: every, triage.ChangeRota: "lead administrator", triage.CheckIn: care,
-		triage.SeeStaff: every, triage.ChangeStaff: "administrator", triage.UsePages: every,
+		triage.SeeStaff: every, triage.ChangeStaff: "administrator", triage.UsePages: every, triage.SignUp: every,
+		triage.SeeRecord: "administrator", triage.BackUp: "administrator", triage.RestoreData: "administrator",
 	}
 	for _, a := range triage.Actions() {
 		var got []string

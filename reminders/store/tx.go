@@ -220,6 +220,14 @@ func (t Time) Value() (driver.Value, error) {
 	return t.UTC().Format(timeLayout), nil
 }
 
+// Text is the instant as the database has it; "" for the zero Time.
+func (t Time) Text() string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.UTC().Format(timeLayout)
+}
+
 // Scan reads what Value wrote.
 func (t *Time) Scan(v any) error {
 	switch v := v.(type) {

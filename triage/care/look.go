@@ -84,8 +84,11 @@ type File struct {
 // File is everything about a case. Looking is on record.
 func (c *Care) File(ctx context.Context, tx *store.Tx, actor triage.Staff, id int64) (File, error) {
 	f, err := c.Glance(ctx, tx, actor, id)
-	if err != nil || !f.Known {
+	if err != nil {
 		return f, err
+	}
+	if !f.Known {
+		return f, c.Desk.Did(ctx, tx, actor, triage.SeeCases, triage.Ref{Case: id}, "")
 	}
 	return f, c.Desk.Did(ctx, tx, actor, triage.SeeCases, triage.Ref{Patient: f.Patient.ID, Case: id, Person: f.Patient.Person}, "")
 }

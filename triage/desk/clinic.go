@@ -76,7 +76,7 @@ func (v *visit) rotaOf(ctx context.Context) (p rotaPage, err error) {
 
 func (v *visit) rota(ctx context.Context) (answer, error) {
 	p, err := v.rotaOf(ctx)
-	return answer{sheet: "rota", data: p}, err
+	return answer{sheet: "rota", data: p, looked: "the rota"}, err
 }
 
 // rotaForm changes the rota, or shows it with why not and what was written.
@@ -166,7 +166,7 @@ func (v *visit) staffOf(ctx context.Context) (p staffPage, err error) {
 
 func (v *visit) staff(ctx context.Context) (answer, error) {
 	p, err := v.staffOf(ctx)
-	return answer{sheet: "staff", data: p}, err
+	return answer{sheet: "staff", data: p, looked: "the staff"}, err
 }
 
 // staffForm changes who works here, and shows everybody with what came of it.

@@ -83,7 +83,7 @@ func (s *Site) enter(w http.ResponseWriter, r *http.Request) {
 	cookie, err := s.attempt(r.Context(), "handle "+handle, func(ctx context.Context) (*triage.Staff, error) {
 		return s.knows(ctx, handle, once(r, "password"), once(r, "code"))
 	}, func(ctx context.Context, tx *store.Tx, who triage.Staff) (*http.Cookie, error) {
-		return s.signIn(ctx, tx, who)
+		return s.signIn(ctx, tx, r, who)
 	})
 	s.let(w, r, cookie, err, func(key string, status int) {
 		s.showDoor(w, r, enterPage{Handle: handle, Key: key, Args: phrase.Args{"minutes": fmt.Sprint(int(triesWithin.Minutes()))}}, status)
@@ -309,7 +309,11 @@ func (s *Site) confirm(w http.ResponseWriter, r *http.Request) {
 		if err := s.queue().SpendCode(ctx, tx, who); err != nil {
 			return nil, err
 		}
-		return s.signIn(ctx, tx, who)
+		who.From = s.origin(r, 0)
+		if err := s.queue().Did(ctx, tx, who, triage.SignUp, triage.Ref{}, "desk"); err != nil {
+			return nil, err
+		}
+		return s.signIn(ctx, tx, r, who)
 	})
 	s.let(w, r, cookie, err, func(key string, status int) {
 		if key == "desk.no_match" {
@@ -355,7 +359,7 @@ func (s *Site) guest(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			return err
 		}
-		cookie, err = s.signIn(ctx, tx, who)
+		cookie, err = s.signIn(ctx, tx, r, who)
 		return err
 	})
 	s.let(w, r, cookie, err, func(key string, status int) { s.showDoor(w, r, enterPage{Key: key}, status) })

@@ -72,7 +72,7 @@ func (v *visit) policyOf(ctx context.Context) (policyPage, error) {
 
 func (v *visit) policyPage(ctx context.Context) (answer, error) {
 	p, err := v.policyOf(ctx)
-	return answer{sheet: "policy", data: p}, err
+	return answer{sheet: "policy", data: p, looked: "the policy"}, err
 }
 
 // tryPolicy shows the faults of another policy, or whom it would move.

@@ -4,8 +4,10 @@ import (
 	"context"
 	"crypto/rand"
 	"encoding/base64"
+	"net"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"handrail.example/reminders/store"
@@ -30,15 +32,34 @@ func (s *Site) cookie(value string, age int) *http.Cookie {
 }
 
 // signIn begins a session and returns its cookie.
-func (s *Site) signIn(ctx context.Context, tx *store.Tx, who triage.Staff) (*http.Cookie, error) {
+func (s *Site) signIn(ctx context.Context, tx *store.Tx, r *http.Request, who triage.Staff) (*http.Cookie, error) {
 	drawn := make([]byte, 32)
 	_, _ = rand.Read(drawn) // never fails
 	token := base64.RawURLEncoding.EncodeToString(drawn)
-	if _, err := tx.Exec(ctx, `INSERT INTO sessions (token_hash, staff_id, begun_at, seen_at) VALUES (?, ?, ?, ?)`,
+	var id int64
+	if err := tx.Get(ctx, &id, `INSERT INTO sessions (token_hash, staff_id, begun_at, seen_at) VALUES (?, ?, ?, ?) RETURNING id`,
 		s.hash("session", token), who.ID, store.At(tx.Now), store.At(tx.Now)); err != nil {
 		return nil, err
 	}
+	who.From = s.origin(r, id)
 	return s.cookie(token, int(s.Stay.Longest/time.Second)), s.queue().Did(ctx, tx, who, triage.UsePages, triage.Ref{}, "signed in")
+}
+
+// origin is from where a request comes, for the record: a session, and a keyed hash
+// of the network address. What stands in front of the desk on this machine says whose
+// address it speaks for; nobody else is believed.
+func (s *Site) origin(r *http.Request, session int64) triage.Origin {
+	host, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		host = r.RemoteAddr
+	}
+	if ip := net.ParseIP(host); ip != nil && ip.IsLoopback() {
+		if said := r.Header.Values("X-Forwarded-For"); len(said) > 0 {
+			all := strings.Split(said[len(said)-1], ",")
+			host = strings.TrimSpace(all[len(all)-1])
+		}
+	}
+	return triage.Origin{Place: triage.AtDesk, Ref: session, Address: s.hash("address", host)}
 }
 
 // session is one that has not ended.
@@ -77,6 +98,7 @@ func (v *visit) identify(ctx context.Context) error {
 	case !who.Left.IsZero():
 		return errNobody
 	}
+	who.From = v.site.origin(v.r, x.ID)
 	v.who, v.session, v.lang = who, x.ID, who.Language()
 	return nil
 }
