@@ -137,6 +137,24 @@ func (b *Book) ByHandle(ctx context.Context, tx *store.Tx, handle string) (Patie
 	return b.open(ctx, tx, r)
 }
 
+// NumberOf is the number of whoever has a handle, also when she has been erased;
+// ErrNoPatient when nobody has it.
+func (b *Book) NumberOf(ctx context.Context, tx *store.Tx, handle string) (int64, error) {
+	var id int64
+	found, err := tx.Find(ctx, &id, `SELECT id FROM patients WHERE handle = ?`, strings.ToUpper(strings.TrimSpace(handle)))
+	if err == nil && !found {
+		err = ErrNoPatient
+	}
+	return id, err
+}
+
+// HandleOf is a patient's handle, also when she has been erased.
+func (b *Book) HandleOf(ctx context.Context, tx *store.Tx, patient int64) (string, error) {
+	var handle string
+	err := tx.Get(ctx, &handle, `SELECT handle FROM patients WHERE id = ?`, patient)
+	return handle, err
+}
+
 // ByPerson is the patient who is this person; false when the person is none.
 func (b *Book) ByPerson(ctx context.Context, tx *store.Tx, who seal.Person) (Patient, bool, error) {
 	var r patientRow

@@ -80,6 +80,9 @@ func newApp(ctx context.Context, s setting) (*app, error) {
 		return nil, errors.Join(err, a.db.Close())
 	}
 	a.wire(phrases)
+	if err := a.beginRecord(ctx); err != nil {
+		return nil, errors.Join(err, a.db.Close())
+	}
 	return a, nil
 }
 

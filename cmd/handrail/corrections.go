@@ -26,6 +26,9 @@ func exportCorrections(ctx context.Context, path string, e env) error {
 		return err
 	}
 	defer a.db.Close()
+	if err := a.seenOnServer(ctx, triage.MarkReading, "exported what was read wrongly"); err != nil {
+		return err
+	}
 	out := json.NewEncoder(e.stdout)
 	n := 0
 	err = a.db.Read(ctx, func(ctx context.Context, tx *store.Tx) error {

@@ -30,6 +30,7 @@ var commands = []command{
 	{"rehearse", rehearseArgs, "have an invented clinic work for weeks in minutes, and audit what came of it", runRehearse},
 	{"staff", staffArgs, "take a member of the staff on and print her sign-up code", runStaff},
 	{"key", keyArgs, "print a new master key, or put one in the place of the one in use", runKey},
+	{"audit", auditArgs, "print who of the staff saw and changed what, when and from where", runAudit},
 	{"plan", planArgs, "print the calendar of one cycle with its reasons, from a list of facts", runPlan},
 	{"chart", chartArgs, "draw follicles and lining, or hCG, of one cycle as pictures", runChart},
 	{"protocols", protocolsArgs, "list the protocols that a cycle may be planned by, with their steps", runProtocols},

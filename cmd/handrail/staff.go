@@ -34,8 +34,12 @@ func runStaff(ctx context.Context, args []string, e env) error {
 	defer a.db.Close()
 	var code string
 	err = a.db.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
-		_, code, err = a.desk.AddStaff(ctx, tx, triage.Newcomer{Handle: handle, Name: name, Role: triage.Role(role), Languages: strings.Split(languages, ",")})
-		return err
+		var s triage.Staff
+		s, code, err = a.desk.AddStaff(ctx, tx, triage.Newcomer{Handle: handle, Name: name, Role: triage.Role(role), Languages: strings.Split(languages, ",")})
+		if err != nil {
+			return err
+		}
+		return a.didOnServer(ctx, tx, triage.ChangeStaff, triage.Ref{}, "added "+s.Handle)
 	})
 	if err != nil {
 		return a.explained(err)

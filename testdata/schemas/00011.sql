@@ -125,7 +125,7 @@ CREATE TABLE outbox (
     untold      TEXT,
     sent_at     TEXT,
     settled_at  TEXT,
-    created_at  TEXT NOT NULL,
+    created_at  TEXT NOT NULL, scope TEXT NOT NULL DEFAULT '',
     CHECK (person_id IS NULL OR address IS NULL),
     CHECK ((state = 'sent') = (sent_at IS NOT NULL)),
     CHECK ((state = 'sending') = (lease_until IS NOT NULL)),
@@ -248,7 +248,8 @@ CREATE TABLE staff_actions (
     case_id    INTEGER REFERENCES cases (id),
     fact_id    INTEGER REFERENCES facts (id),
     sealed_for INTEGER REFERENCES people (id),
-    note       BLOB,
+    note       BLOB, place TEXT NOT NULL DEFAULT 'unknown'
+    CHECK (place IN ('chat', 'desk', 'command', 'program', 'unknown')), place_ref INTEGER, address BLOB, link BLOB,
     CHECK ((note IS NULL) = (sealed_for IS NULL))
 ) STRICT;
 CREATE INDEX staff_actions_of_patient ON staff_actions (patient_id);
@@ -299,6 +300,55 @@ CREATE TABLE policies (
 ) STRICT;
 CREATE INDEX inbox_of_person ON inbox (sealed_for, id) WHERE raw IS NOT NULL;
 CREATE INDEX staff_actions_of_staff ON staff_actions (staff_id, at);
+CREATE TABLE record_head (
+    one  INTEGER PRIMARY KEY CHECK (one = 1),
+    last INTEGER NOT NULL,
+    link BLOB NOT NULL,
+    mark BLOB NOT NULL
+) STRICT;
+CREATE INDEX staff_actions_at ON staff_actions (at);
+CREATE TABLE links (
+    id         INTEGER PRIMARY KEY AUTOINCREMENT,
+    patient_id INTEGER NOT NULL REFERENCES patients (id),
+    person_id  INTEGER NOT NULL REFERENCES people (id),
+    relation   TEXT NOT NULL CHECK (relation IN ('partner', 'intended_parent', 'carrier', 'egg_source', 'family', 'account')),
+    what       TEXT NOT NULL,
+    name       BLOB NOT NULL,
+    language   TEXT NOT NULL CHECK (language IN ('en', 'es')),
+    code_hash  BLOB UNIQUE,
+    expires_at TEXT,
+    proven_at  TEXT,
+    since_at   TEXT NOT NULL,
+    until_at   TEXT,
+    CHECK ((code_hash IS NULL) = (expires_at IS NULL)),
+    CHECK (until_at IS NULL OR code_hash IS NULL)
+) STRICT;
+CREATE INDEX links_of_patient ON links (patient_id) WHERE until_at IS NULL;
+CREATE INDEX links_of_person ON links (person_id) WHERE until_at IS NULL;
+CREATE UNIQUE INDEX links_once ON links (person_id, patient_id) WHERE until_at IS NULL;
+CREATE TRIGGER links_ended BEFORE UPDATE ON links WHEN OLD.until_at IS NOT NULL AND NEW.until_at IS NOT OLD.until_at
+BEGIN SELECT RAISE(ABORT, 'a link that has ended stays so'); END;
+CREATE TRIGGER links_stay BEFORE DELETE ON links BEGIN SELECT RAISE(ABORT, 'links are ended, not deleted'); END;
+CREATE TABLE consents (
+    id         INTEGER PRIMARY KEY AUTOINCREMENT,
+    patient_id INTEGER NOT NULL REFERENCES patients (id),
+    version    TEXT NOT NULL,
+    language   TEXT NOT NULL,
+    agreed     INTEGER NOT NULL CHECK (agreed IN (0, 1)),
+    at         TEXT NOT NULL
+) STRICT;
+CREATE INDEX consents_of ON consents (patient_id);
+CREATE TRIGGER consents_kept BEFORE UPDATE ON consents BEGIN SELECT RAISE(ABORT, 'consents are only ever added'); END;
+CREATE TRIGGER consents_stay BEFORE DELETE ON consents BEGIN SELECT RAISE(ABORT, 'consents are only ever added'); END;
+CREATE TABLE removals (
+    id        INTEGER PRIMARY KEY AUTOINCREMENT,
+    at        TEXT NOT NULL,
+    what      TEXT NOT NULL,
+    removed   INTEGER NOT NULL CHECK (removed > 0),
+    before_at TEXT NOT NULL
+) STRICT;
+CREATE TRIGGER removals_kept BEFORE UPDATE ON removals BEGIN SELECT RAISE(ABORT, 'the record is only ever added to'); END;
+CREATE TRIGGER removals_stay BEFORE DELETE ON removals BEGIN SELECT RAISE(ABORT, 'the record is only ever added to'); END;
 CREATE INDEX inbox_stuck ON inbox (id) WHERE state = 'stuck';
 CREATE TABLE code_tries (
     id        INTEGER PRIMARY KEY AUTOINCREMENT,
