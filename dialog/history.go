@@ -34,7 +34,7 @@ func (s *Service) Wrote(ctx context.Context, tx *store.Tx, p seal.Person, n int)
 		if err != nil || in.Text == "" && in.Kind != Media || len(all) == n {
 			continue // what could not be read is a case already
 		}
-		all = append(all, care.Wrote{At: r.Received.Time, Text: in.Text, Attachment: in.Attachment, Edited: in.Kind == Edited})
+		all = append(all, care.Wrote{ID: r.ID, At: r.Received.Time, Text: in.Text, Attachment: in.Attachment, Edited: in.Kind == Edited})
 	}
 	return all, nil
 }

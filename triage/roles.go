@@ -43,6 +43,9 @@ const (
 	HushPatient  Action = "hush"
 	BeginCycle   Action = "begin_cycle"
 
+	Export Action = "export" // take something out as a file or a note
+	Import Action = "import" // hand something in from another system, and say whose it is
+
 	SeeRota     Action = "see_rota"
 	ChangeRota  Action = "change_rota"
 	CheckIn     Action = "check_in"
@@ -83,6 +86,9 @@ var allowed = map[Action][]Role{
 	TellResult:   clinical,
 	HushPatient:  clinical,
 	BeginCycle:   clinical,
+
+	Export: clinical,
+	Import: clinical,
 
 	SeeRota:     Roles,
 	ChangeRota:  {Lead, Administrator},

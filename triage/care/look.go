@@ -21,6 +21,7 @@ import (
 
 // Wrote is something that a patient wrote or sent.
 type Wrote struct {
+	ID   int64 // of the message in the inbox
 	At   time.Time
 	Text string
 	// Attachment names what she sent beside or instead of words, in one word.
