@@ -33,6 +33,8 @@ func (c *colleague) aboutPatient(ctx context.Context, p reminders.Patient, rest 
 		return c.showFacts(ctx, p.ID)
 	case doSheet:
 		return c.showSheet(ctx, p.ID)
+	case doNote:
+		return c.showNotes(ctx, p)
 	case doEnter, doCorrect:
 		return c.propose(ctx, p, e.Fact)
 	case doUndo:

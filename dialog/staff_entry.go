@@ -29,6 +29,7 @@ const (
 	doFinish   verb = "finish"
 	doNext     verb = "next"
 	doSheet    verb = "sheet" // what her values say
+	doNote     verb = "note"  // her contacts, for her chart
 )
 
 // entry is what a line after a patient's handle says.
@@ -61,7 +62,7 @@ func readEntry(text string, now time.Time) (entry, error) {
 
 func (s *scanner) entry() (entry, error) {
 	switch first := s.word(); first {
-	case "facts", "calendar", "chart", "code", "hush", "lift", "sheet":
+	case "facts", "calendar", "chart", "code", "hush", "lift", "sheet", "note":
 		s.at++
 		return entry{Verb: verb(first)}, nil
 	case "next":

@@ -94,6 +94,7 @@ func TestReadEntry(t *testing.T) {
 		"scan yesterday lining 7 left none":                             fact(plan.Fact{Kind: plan.Scan, On: today.AddDays(-1), LeftMM: []float64{}, LiningMM: mm(7)}),
 		"sheet":                                                         {Verb: doSheet},
 		"hoja":                                                          {Verb: doSheet},
+		"nota":                                                          {Verb: doNote},
 		"scan right 16 lining 7 e2 210 lh 6.5 p4 0.6":                   fact(plan.Fact{Kind: plan.Scan, On: today, RightMM: []float64{16}, LiningMM: mm(7), Estradiol: mm(210), LH: mm(6.5), BloodProgesterone: mm(0.6)}),
 		"bloods yesterday lh 22 p4 1,6 lab Tarn Vale":                   fact(plan.Fact{Kind: plan.Bloods, On: today.AddDays(-1), LH: mm(22), BloodProgesterone: mm(1.6), Laboratory: "Tarn Vale"}),
 		"análisis estradiol 210":                                        fact(plan.Fact{Kind: plan.Bloods, On: today, Estradiol: mm(210)}),

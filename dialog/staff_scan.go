@@ -32,7 +32,7 @@ var trade = map[string]string{
 	"extraida": "drawn", "extraido": "drawn", "tomada": "drawn", "descongelacion": "thaw", "thawed": "thaw", "descongelados": "thaw",
 	"sobrevivieron": "survived", "sobrevivio": "survived", "guardados": "stored", "guardado": "stored",
 	"ovulo": "egg", "euploide": "euploid", "favorable": "favourable", "respaldo": "backup", "preguntar": "ask", "edad": "age", "anos": "years",
-	"alergia": "allergy", "noche": "night", "negativo": "negative", "positivo": "positive", "hoja": "sheet", "porque": "because",
+	"alergia": "allergy", "noche": "night", "negativo": "negative", "positivo": "positive", "hoja": "sheet", "nota": "note", "porque": "because",
 	"hoy": "today", "ayer": "yesterday", "manana": "tomorrow", "y": "and",
 }
 

@@ -24,6 +24,7 @@ var staffWords = map[string]string{
 	"revise": "verify", "verify": "verify", "verificar": "verify",
 	"send": "send", "enviar": "send", "save": "save", "guardar": "save", "discard": "discard", "descartar": "discard", "add": "add", "agregar": "add",
 	"rota": "rota", "turno": "rota",
+	"note": "note", "nota": "note",
 }
 
 var handleWord = regexp.MustCompile(`(?i)^[a-z]{1,4}-?\d{1,6}$`)
@@ -64,10 +65,10 @@ func (c *colleague) text(ctx context.Context) error {
 // while an answer is being written, "take two of them…" is for the patient.
 func (c *colleague) fits(word, rest string) bool {
 	switch word {
-	case "take", "show", "hand", "close", "told", "verify", "answer":
+	case "take", "show", "hand", "close", "told", "verify", "answer", "note":
 		first, _, _ := strings.Cut(rest, " ")
 		_, err := strconv.ParseInt(first, 10, 64)
-		return err == nil && (rest == first || word != "take" && word != "show" && word != "verify")
+		return err == nil && (rest == first || word != "take" && word != "show" && word != "verify" && word != "note")
 	case "add", "rota", "staff":
 		return false
 	case "save":
@@ -124,6 +125,8 @@ func (c *colleague) aboutCase(ctx context.Context, word, rest string) error {
 		return c.take(ctx, id)
 	case "show":
 		return c.showCase(ctx, id)
+	case "note":
+		return c.showNote(ctx, id)
 	case "verify":
 		return c.verify(ctx, id)
 	case "answer":
@@ -160,7 +163,7 @@ func (c *colleague) help(ctx context.Context) error {
 	if c.in.Who.May(triage.EnterFact) == nil {
 		parts = append(parts, c.phrase("staff.help_entries", nil))
 		for _, k := range []string{"protocol", "period", "baseline", "visit", "scan", "order", "stop", "trigger_order", "trigger", "embryos", "transfer", "hcg", "ultrasound",
-			"bloods", "ovulation", "surge", "drawn", "thaw", "conclude", "methotrexate", "handover", "rh", "allergy", "sheet", "expects", "progestin", "cancel", "correct", "undo", "check", "finish"} {
+			"bloods", "ovulation", "surge", "drawn", "thaw", "conclude", "methotrexate", "handover", "rh", "allergy", "sheet", "expects", "progestin", "cancel", "correct", "undo", "check", "finish", "note"} {
 			parts = append(parts, c.phrase("example."+k, nil))
 		}
 	}

@@ -31,6 +31,7 @@ var commands = []command{
 	{"staff", staffArgs, "take a member of the staff on and print her sign-up code", runStaff},
 	{"key", keyArgs, "print a new master key, or put one in the place of the one in use", runKey},
 	{"audit", auditArgs, "print who of the staff saw and changed what, when and from where", runAudit},
+	{"export", exportArgs, "take out a cycle (HL7 FHIR R4), the notes of her contacts, or a worklist (CSV)", runExport},
 	{"plan", planArgs, "print the calendar of one cycle with its reasons, from a list of facts", runPlan},
 	{"chart", chartArgs, "draw follicles and lining, or hCG, of one cycle as pictures", runChart},
 	{"protocols", protocolsArgs, "list the protocols that a cycle may be planned by, with their steps", runProtocols},

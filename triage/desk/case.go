@@ -34,6 +34,7 @@ type casePage struct {
 	Letters  []care.Letter
 	// What she may do.
 	May, Answer, HandOn, Check, ToTell, Misread bool
+	Takes                                       bool // the note for her chart
 	Team                                        []triage.Staff
 	Outcomes                                    []triage.Outcome
 	// Able are the colleagues who may answer in her language; Speaks, that she is one.
@@ -107,7 +108,7 @@ func (v *visit) casePage(ctx context.Context) (casePage, error) {
 		k.Label = care.Label(f.Patient)
 	}
 	p := casePage{Case: v.waiting(f.Case, k, names), State: f.Case.State, Outcome: f.Case.Outcome, Language: k.Language, Handle: f.Patient.Handle,
-		Ahead: f.Ahead, Told: v.tellings(f.Case), Form: rand.Text()}
+		Ahead: f.Ahead, Told: v.tellings(f.Case), Form: rand.Text(), Takes: v.who.May(triage.Export) == nil}
 	p.Events = v.events(f.Case, names)
 	if f.Known {
 		p.Place, p.Next = v.place(f.Plan, f.Patient), ahead(f.Plan, 4)

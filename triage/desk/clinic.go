@@ -23,6 +23,7 @@ type loadPage struct {
 	Overdue []lateRow
 	// How many there are of both; the lists show the first of them.
 	AllClashes, AllOverdue int
+	Takes                  bool // lists as files
 }
 
 type clashRow struct {
@@ -40,7 +41,7 @@ func (v *visit) load(ctx context.Context) (answer, error) {
 		return answer{}, err
 	}
 	clashes, late := ahead.Clashes, ahead.Late
-	p, w := loadPage{Days: ahead.Days, Most: v.site.policy().Lab.TransfersPerDay, AllClashes: len(clashes), AllOverdue: len(late)}, v.words(nil)
+	p, w := loadPage{Days: ahead.Days, Most: v.site.policy().Lab.TransfersPerDay, AllClashes: len(clashes), AllOverdue: len(late), Takes: v.who.May(triage.Export) == nil}, v.words(nil)
 	for _, c := range clashes[:min(longestList, len(clashes))] {
 		p.Clashes = append(p.Clashes, clashRow{c.Patient.Handle, c.Patient.Name, w.Conflict(c.Conflict)})
 	}

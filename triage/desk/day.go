@@ -9,11 +9,13 @@ import (
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
+	"handrail.example/triage"
 	"handrail.example/triage/care"
 )
 
 // dayPage is a day of the clinic.
 type dayPage struct {
+	Takes              bool // the list as a file
 	Day, Before, After civil.Date
 	Closed             string // why the clinic is closed, "" when it is open
 	Groups             []dayGroup
@@ -71,7 +73,7 @@ func (v *visit) day(ctx context.Context) (answer, error) {
 	if err != nil {
 		return answer{}, err
 	}
-	p := dayPage{Day: d, Before: d.AddDays(-1), After: d.AddDays(1), Unbooked: sheet.Unbooked, Missed: sheet.Missed, Unrepeated: sheet.Unrepeated}
+	p := dayPage{Takes: v.who.May(triage.Export) == nil, Day: d, Before: d.AddDays(-1), After: d.AddDays(1), Unbooked: sheet.Unbooked, Missed: sheet.Missed, Unrepeated: sheet.Unrepeated}
 	if !v.site.policy().OpenClinic(d) {
 		p.Closed = v.say("desk.closed_day", nil)
 	}

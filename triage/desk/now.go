@@ -19,6 +19,7 @@ type queuePage struct {
 	// Page counts from 1; Before and After are its neighbours, 0 for none.
 	Page, Before, After int
 	May                 bool // take cases
+	Takes               bool // the list as a file
 	OnCall              []string
 }
 
@@ -66,7 +67,7 @@ const queueLength = 50
 const longestGlance = 110
 
 func (v *visit) queue(ctx context.Context) (queuePage, error) {
-	p := queuePage{Page: 1, May: v.who.May(triage.TakeCase) == nil}
+	p := queuePage{Page: 1, May: v.who.May(triage.TakeCase) == nil, Takes: v.who.May(triage.Export) == nil}
 	if n, err := strconv.Atoi(v.r.Form.Get("page")); err == nil && n > 1 && n < 1000 {
 		p.Page, p.Before = n, n-1
 	}

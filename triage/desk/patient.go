@@ -78,6 +78,7 @@ type patientPage struct {
 	Cases    []waiting
 	Kinds    []plan.FactKind
 	May      bool
+	Takes    bool // notes for her chart
 	Today    civil.Date
 	Endings  []string
 	// Protocols are those that a next cycle can be planned by.
@@ -133,7 +134,7 @@ func (v *visit) patientPage(ctx context.Context) (patientPage, error) {
 	}
 	w := v.words(ch.Cycle.Facts)
 	p := patientPage{Patient: who, Place: v.place(ch.Plan, who), Marks: v.marks(who), Picture: draw(ch.Plan, ch.Today, w), Born: ch.Plan.Gestation,
-		May: v.who.May(triage.EnterFact) == nil, Today: ch.Today, Endings: care.Endings, Protocols: v.site.policy().ProtocolNames(), NoCycle: ch.Cycle.ID == 0 || !ch.Cycle.Closed.IsZero(), Closed: ch.Cycle.Outcome}
+		May: v.who.May(triage.EnterFact) == nil, Takes: v.who.May(triage.Export) == nil, Today: ch.Today, Endings: care.Endings, Protocols: v.site.policy().ProtocolNames(), NoCycle: ch.Cycle.ID == 0 || !ch.Cycle.Closed.IsZero(), Closed: ch.Cycle.Outcome}
 	p.Charts, p.Sheet = chartRows(ch, w), ch.Cycle.ID != 0
 	for _, k := range ch.Plan.Conflicts {
 		p.Conflict = append(p.Conflict, w.Conflict(k))

@@ -47,6 +47,7 @@ type answer struct {
 	part   string // of the page alone; "" for the whole of it
 	data   any
 	drawn  *picture.Spec // a picture instead of a page, drawn after the transaction
+	file   *attached     // a file instead of a page
 	status int           // 0 for 200
 	to     string
 	// looked is what she has looked through, which is put on record before it is sent;
@@ -113,6 +114,10 @@ func (s *Site) routes() []route {
 		{"POST /patients/{handle}/invite", triage.AddPatient, true, (*visit).invite},
 		{"POST /patients/{handle}/finish", triage.BeginCycle, true, (*visit).finish},
 		{"POST /patients/{handle}/next", triage.BeginCycle, true, (*visit).nextCycle},
+
+		{"GET /lists/{file}", triage.Export, false, (*visit).takeList},
+		{"GET /cases/{id}/note", triage.Export, true, (*visit).noteOfCase},
+		{"GET /patients/{handle}/note", triage.Export, true, (*visit).notesOfPatient},
 	}
 }
 
@@ -241,7 +246,7 @@ func statusOf(err error) int {
 	case !errors.As(err, &refused):
 	case refused.Key == "role":
 		return http.StatusForbidden
-	case refused.Key == "no_case" || refused.Key == "no_patient" || refused.Key == "no_staff" || refused.Key == "no_chart":
+	case refused.Key == "no_case" || refused.Key == "no_patient" || refused.Key == "no_staff" || refused.Key == "no_chart" || refused.Key == "no_list":
 		return http.StatusNotFound
 	}
 	return http.StatusUnprocessableEntity

@@ -141,6 +141,9 @@ func (s *Site) write(w http.ResponseWriter, r *http.Request, lang string, a answ
 		http.Error(w, s.phrases().Say(lang, "desk.failed_short", nil), http.StatusInternalServerError)
 		return
 	}
+	if a.file != nil {
+		w.Header().Set("Content-Disposition", `attachment; filename="`+a.file.name+`"`)
+	}
 	w.Header().Set("Content-Type", kind)
 	w.Header().Set("Content-Language", lang)
 	if a.status != 0 {
@@ -151,6 +154,9 @@ func (s *Site) write(w http.ResponseWriter, r *http.Request, lang string, a answ
 
 // bodyOf is what is sent for an answer, and its type.
 func (s *Site) bodyOf(lang string, a answer, who triage.Staff) ([]byte, string, error) {
+	if a.file != nil {
+		return a.file.body, a.file.media, nil
+	}
 	if a.drawn != nil {
 		body, err := a.drawn.PNG()
 		return body, picture.Media, err

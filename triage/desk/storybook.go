@@ -69,7 +69,7 @@ func samples() map[string]sample {
 		"begin":               {"begin", beginPage{}},
 		"begin with a secret": {"begin", beginPage{Code: "ABCD-EFGH", Handle: "quoy", Secret: "JBSWY3DPEHPK3PXP", Picture: "data:image/png;base64,iVBORw0KGgo="}},
 		"me":                  {"me", mePage{Who: sampleStaff[0], Here: 2, Sessions: []session{{ID: 2, Begun: store.At(sampleAt), Seen: store.At(sampleAt)}, {ID: 1, Begun: store.At(sampleAt), Seen: store.At(sampleAt)}}}},
-		"now":                 {"now", queuePage{Page: 2, Before: 1, After: 3, May: true, OnCall: []string{"Bastian Quoy"}, Tally: triage.Tally{All: 120, Open: 90, Emergencies: 1}, Rows: []waiting{sampleGrave, sampleMine}}},
+		"now":                 {"now", queuePage{Page: 2, Before: 1, After: 3, May: true, Takes: true, OnCall: []string{"Bastian Quoy"}, Tally: triage.Tally{All: 120, Open: 90, Emergencies: 1}, Rows: []waiting{sampleGrave, sampleMine}}},
 		"now, empty":          {"now", queuePage{Page: 1}},
 		"case":                {"case", sampleCase()},
 		"patients":            {"patients", patientsPage{Query: "vern", All: 12, May: true, Rows: []patientRow{{Patient: samplePatient, Place: "cycle day 11 (stimulation)", Next: "trigger injection", Quiet: true}}}},
@@ -81,17 +81,19 @@ func samples() map[string]sample {
 		"entry with preview": {"entry", entryPage{Patient: samplePatient, Kind: plan.Scan, Form: "x", Inputs: sampleInputs(),
 			Preview: &previewed{Fact: "scan, 2026-03-11, lining 6.6 mm", Changes: []string{"trigger injection: 2026-03-13 → 2026-03-14"}, Conflicts: []string{"…"}, Missing: []string{"consents"}, Beside: "…", Second: true}}},
 		"tonight": {"tonight", tonightPage{Day: sampleDay, Before: sampleDay.AddDays(-1), After: sampleDay.AddDays(1), Rows: sampleEvening()}},
-		"day": {"day", dayPage{Day: sampleDay, Before: sampleDay.AddDays(-1), After: sampleDay.AddDays(1), Closed: "…", Groups: []dayGroup{{"desk.group_scans", sampleEntries()}},
+		"day": {"day", dayPage{Takes: true, Day: sampleDay, Before: sampleDay.AddDays(-1), After: sampleDay.AddDays(1), Closed: "…", Groups: []dayGroup{{"desk.group_scans", sampleEntries()}},
 			Unbooked: sampleEntries(), Missed: sampleEntries(), Unrepeated: sampleEntries(), Triggers: sampleEvening(),
 			ToTell: []tellRow{{care.Telling{Patient: samplePatient, Case: triage.Case{ID: 3}}, []string{"hCG 86 IU/L: positive, one value only."}}}}},
-		"load": {"load", loadPage{Most: 4, AllClashes: 1, AllOverdue: 1, Days: []care.DayLoad{{Day: sampleDay, Clinic: true, Lab: true, Scans: 7, Transfers: 5, Booked: 9}, {Day: sampleDay.AddDays(4)}},
+		"load": {"load", loadPage{Takes: true, Most: 4, AllClashes: 1, AllOverdue: 1, Days: []care.DayLoad{{Day: sampleDay, Clinic: true, Lab: true, Scans: 7, Transfers: 5, Booked: 9}, {Day: sampleDay.AddDays(4)}},
 			Clashes: []clashRow{{"P-105", "Citlali Vern", "…"}}, Overdue: []lateRow{{"P-101", "Maribel Tosk", "baseline", "…", sampleAt}}}},
 		"rota": {"rota", rotaPage{Now: sampleAt, May: true, Here: true, Team: sampleStaff, Wrong: "…",
 			Shifts: []triage.Shift{{ID: 1, Staff: sampleStaff[1], From: sampleAt, To: sampleAt.Add(12 * time.Hour)}, {ID: 2, Staff: sampleStaff[0], From: sampleAt.Add(12 * time.Hour), To: sampleAt.Add(24 * time.Hour)}}}},
 		"staff": {"staff", staffPage{May: true, Roles: triage.Roles, Languages: []string{"en", "es"}, New: "ABCD-EFGH", For: "Bastian Quoy", Team: []colleague{{sampleStaff[0], 1, true}, {sampleStaff[1], 2, false}}}},
 		"policy": {"policy", policyPage{Body: "clinic:\n  name: Larkmoor", Since: sampleAt, Changed: []lineChange{{false, "a: 1"}, {true, "a: 2"}}, May: true, Tried: "a: 3", Sound: true,
 			Shifted: []shiftRow{{"P-105", "Citlali Vern", []string{"trigger injection: 2026-03-13 → 2026-03-14"}}}}},
-		"storybook": {"storybook", []string{"now"}},
+		"storybook":    {"storybook", []string{"now"}},
+		"note":         {"note", notePage{"P-105 Citlali Vern", "/patients/P-105", notes("…", "…")}},
+		"note, no one": {"note", notePage{"P-105 Citlali Vern", "/patients/P-105", nil}},
 	}
 }
 
@@ -130,7 +132,7 @@ func sampleCase() casePage {
 		Told: []told{{At: sampleAt, Words: []marked{{Text: "me "}, {"mareo mucho", "dizziness", "present"}, {Text: ", no "}, {"fiebre", "fever", "negated"}},
 			Rules: []string{"a rule"}, Notes: []string{"a note"}, Caution: "Call 911."}},
 		Events: []string{"11 Mar 09:00 opened"}, Ahead: []triage.Rung{{At: sampleAt, Who: sampleStaff}, {At: sampleAt}}, Letters: sampleLetters(),
-		May: true, Answer: true, HandOn: true, Check: true, ToTell: true, Misread: true, Team: sampleStaff, Outcomes: triage.Outcomes,
+		May: true, Takes: true, Answer: true, HandOn: true, Check: true, ToTell: true, Misread: true, Team: sampleStaff, Outcomes: triage.Outcomes,
 		Able: sampleStaff, Approved: []approvedText{{"read", "Your message has been read."}}, Form: "x", Wrong: "…", Words: "Please come in."}
 }
 
@@ -152,5 +154,5 @@ func samplePage() patientPage {
 		Facts:   []factRow{{ID: "f1", Kind: "scan", Says: "scan", By: "Bastian Quoy", Entered: sampleAt, Stands: true, Form: true}, {ID: "f2", Kind: "scan", Says: "scan", By: "she", Entered: sampleAt, Instead: "f3", Why: "…"}},
 		Values:  []factRow{{Says: "scan"}}, Charts: []chartRow{{"/file/mark.svg", "…"}}, Sheet: true, Letters: sampleLetters(), Checks: []checkRow{{reminders.Check{Item: "consents", On: sampleDay, Until: sampleDay}, "consents", true}, {reminders.Check{Item: "x"}, "x", false}},
 		Orders: []string{"letrozole 5 mg"}, Doses: []doseRow{{sampleAt, "letrozole 5 mg", "taken", sampleAt}, {At: sampleAt, Words: "letrozole 5 mg"}}, Cases: []waiting{sampleGrave},
-		Kinds: []plan.FactKind{plan.Scan}, May: true, Today: sampleDay, Endings: care.Endings}
+		Kinds: []plan.FactKind{plan.Scan}, May: true, Takes: true, Today: sampleDay, Endings: care.Endings}
 }

@@ -76,6 +76,10 @@ var errands = map[string]errand{
 	"POST /patients/{handle}/invite":       {"/patients/P-105/invite", nil, carer},
 	"POST /patients/{handle}/finish":       {"/patients/P-105/finish", []string{"ending", "discharged"}, carer},
 	"POST /patients/{handle}/next":         {"/patients/P-105/next", nil, carer},
+
+	"GET /lists/{file}":           {"/lists/day.csv?on=2026-03-12", nil, carer},
+	"GET /cases/{id}/note":        {"/cases/1/note", nil, carer},
+	"GET /patients/{handle}/note": {"/patients/P-105/note", nil, carer},
 }
 
 // Every address against every role, and against nobody. One that is missing here

@@ -1,0 +1,126 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"handrail.example/reminders/civil"
+	"handrail.example/reminders/store"
+	"handrail.example/triage"
+	"handrail.example/triage/care"
+	"handrail.example/triage/exchange"
+)
+
+const exportArgs = "--config F --by HANDLE --as fhir|csv|note [--of HANDLE] [--list day|tonight|late|cases|patients|load] [--on DATE] [--out FILE]"
+
+// takeOut is what one export was asked for.
+type takeOut struct {
+	config, by, as, of, list, on, out string
+}
+
+// runExport takes a patient's cycle, the notes of her contacts or a worklist out, in
+// the name of a member of the staff, on whose record it stands.
+func runExport(ctx context.Context, args []string, e env) error {
+	var o takeOut
+	flags := newFlags("export")
+	flags.StringVar(&o.config, "config", "", "")
+	flags.StringVar(&o.by, "by", "", "")
+	flags.StringVar(&o.as, "as", "", "")
+	flags.StringVar(&o.of, "of", "", "")
+	flags.StringVar(&o.list, "list", "", "")
+	flags.StringVar(&o.on, "on", "", "")
+	flags.StringVar(&o.out, "out", "", "")
+	if err := parse(flags, args, exportArgs); err != nil {
+		return err
+	}
+	if err := o.check(); err != nil {
+		return err
+	}
+	a, err := openQuiet(ctx, o.config, e)
+	if err != nil {
+		return err
+	}
+	defer a.db.Close()
+	b, err := a.export(ctx, o)
+	if err != nil {
+		return a.explained(err)
+	}
+	return writeOut(e.stdout, o.out, b)
+}
+
+func (o takeOut) check() error {
+	one := (o.as == "fhir" || o.as == "note") && o.of != "" && o.list == "" && o.on == ""
+	list := o.as == "csv" && o.list != "" && o.of == ""
+	if o.by == "" || !one && !list {
+		return refusedf("say who takes it out with --by, and what: --as fhir or --as note with --of, or --as csv with --list; use handrail export %s", exportArgs)
+	}
+	return nil
+}
+
+// writeOut writes to a file that its owner alone may read, or prints.
+func writeOut(stdout io.Writer, file string, b []byte) error {
+	if file == "" {
+		_, err := stdout.Write(b)
+		return err
+	}
+	if err := os.WriteFile(file, b, 0o600); err != nil {
+		return refusedf("%s cannot be written (%v); name a file in a folder that can", file, cause(err))
+	}
+	return nil
+}
+
+// export makes what was asked for, in one transaction with its record.
+func (a *app) export(ctx context.Context, o takeOut) (b []byte, err error) {
+	return b, a.db.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
+		who, err := a.desk.StaffByHandle(ctx, tx, o.by)
+		if err != nil {
+			return err
+		}
+		if o.as == "csv" {
+			b, err = a.exportList(ctx, tx, who, o)
+			return err
+		}
+		p, err := a.care.Find(ctx, tx, who, o.of)
+		if err != nil {
+			return err
+		}
+		if o.as == "fhir" {
+			b, err = a.care.Exports(ctx, tx, who, p.ID)
+			return err
+		}
+		notes, err := a.care.Notes(ctx, tx, who, a.wordsFor(who), p.ID)
+		b = []byte(strings.Join(notes, "\n"))
+		return err
+	})
+}
+
+// wordsFor puts things to somebody in her own language.
+func (a *app) wordsFor(who triage.Staff) care.Words {
+	return care.Words{Desk: a.desk, Lang: who.Language(), Zone: a.policy.Location()}
+}
+
+func (a *app) exportList(ctx context.Context, tx *store.Tx, who triage.Staff, o takeOut) ([]byte, error) {
+	on := civil.DateOf(tx.Now.In(a.policy.Location()))
+	if o.on != "" {
+		d, err := civil.ParseDate(o.on)
+		if err != nil {
+			return nil, refusedf("--on %q is no date; write it as 2026-03-02", o.on)
+		}
+		on = d
+	}
+	t, err := a.care.Worklist(ctx, tx, who, a.wordsFor(who), o.list, on)
+	if err != nil {
+		return nil, err
+	}
+	if err := a.desk.Did(ctx, tx, who, triage.Export, triage.Ref{}, "list: "+care.ListFile(o.list, on)); err != nil {
+		return nil, err
+	}
+	b, err := exchange.CSV(t)
+	if err != nil {
+		return nil, fmt.Errorf("write the list: %w", err)
+	}
+	return b, nil
+}
