@@ -245,13 +245,9 @@ func (a *app) trouble(ctx context.Context, tx *store.Tx, t outbox.Trouble) error
 
 // triagePolicy is the part of the policy that the queue works by.
 func triagePolicy(p plan.Policy) triage.Policy {
-	holidays := make(map[civil.Date]bool)
-	for _, h := range p.Opening.Holidays {
-		holidays[h.On] = true
-	}
 	t := p.Triage
 	return triage.Policy{
-		Zone: p.Location(), Holidays: holidays,
+		Zone: p.Location(), Holidays: p.DaysOff(),
 		Chat:    hoursOf(p.Clinic.ChatHours.Days, p.Clinic.ChatHours.From, p.Clinic.ChatHours.To),
 		Clinic:  hoursOf(p.Opening.Days, p.Opening.From, p.Opening.To),
 		Climb:   triage.Waits{Emergency: t.EscalateAfter.Emergency, SameDay: t.EscalateAfter.SameDay, Routine: t.EscalateAfter.Routine},

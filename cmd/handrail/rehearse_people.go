@@ -52,8 +52,8 @@ func clinicOf(p plan.Policy) audit.Clinic {
 	for _, d := range p.Lab.Days {
 		c.Lab[d] = true
 	}
-	for _, h := range p.Opening.Holidays {
-		c.Closed[day(h.On)] = true
+	for d := range p.DaysOff() {
+		c.Closed[day(d)] = true
 	}
 	return c
 }

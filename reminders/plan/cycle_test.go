@@ -47,7 +47,7 @@ func TestReasonForASunday(t *testing.T) {
 
 func TestNoOpenDay(t *testing.T) {
 	t.Parallel()
-	p := policyWith(t, "opening: {days: [mon], holidays: []}")
+	p := policyWith(t, "opening: {days: [mon], calendar: {of: ''}, holidays: []}")
 	got := built(t, p, "2026-03-03", `[{"fact":"period_start","at":"2026-03-03T07:30"}]`) // a Tuesday
 	s := onlyStep(t, got, Baseline)
 	if !s.On.IsZero() || s.From.String() != "2026-03-04" || s.To.String() != "2026-03-06" || len(conflictsOf(got, Baseline)) != 1 {

@@ -41,7 +41,7 @@ func alwaysOpen(t testing.TB, zone string) Policy {
 	t.Helper()
 	return policyWith(t, `
 clinic: {zone: `+zone+`}
-opening: {days: [mon, tue, wed, thu, fri, sat, sun], holidays: []}
+opening: {days: [mon, tue, wed, thu, fri, sat, sun], calendar: {of: ""}, holidays: []}
 lab: {days: [mon, tue, wed, thu, fri, sat, sun]}`)
 }
 
@@ -153,7 +153,7 @@ func stepFlaw(p Policy, got Plan, s Step) string {
 }
 
 func shut(p Policy, s Step) string {
-	days, closed := p.Opening.Days, p.Opening.Holidays
+	days, closed := p.Opening.Days, slices.Concat(p.Opening.Holidays, listedHolidays)
 	switch s.Name {
 	case Transfer:
 		days, closed = p.Lab.Days, slices.Concat(closed, p.Lab.Holidays)

@@ -12,13 +12,16 @@ type room struct {
 	pol      Policy
 	clinic   [7]bool
 	lab      [7]bool
+	feasts   map[civil.Date]bool // of the country's calendar
 	holidays map[civil.Date]bool
 	labOff   map[civil.Date]bool
 	full     map[civil.Date]bool
+	shut     map[civil.Date]ClosedPart
 }
 
 func newRoom(p Policy) room {
-	r := room{pol: p, holidays: map[civil.Date]bool{}, labOff: map[civil.Date]bool{}, full: map[civil.Date]bool{}}
+	r := room{pol: p, feasts: p.Opening.Calendar.kept(p.Opening.Days), holidays: map[civil.Date]bool{}, labOff: map[civil.Date]bool{},
+		full: map[civil.Date]bool{}, shut: map[civil.Date]ClosedPart{}}
 	for _, d := range p.Opening.Days {
 		r.clinic[d] = true
 	}
@@ -34,6 +37,11 @@ func newRoom(p Policy) room {
 	for _, d := range p.Lab.Full {
 		r.full[d] = true
 	}
+	for _, d := range p.Closed {
+		if r.shut[d.On] != WholeClinic {
+			r.shut[d.On] = d.Part
+		}
+	}
 	return r
 }
 
@@ -43,15 +51,18 @@ const (
 	closedHoliday = "a holiday"
 	closedLab     = "laboratory closed"
 	closedFull    = "laboratory full"
+	closedLately  = "closed for the day"
 )
 
 // clinicClosed is "" on an open day, else what is the matter.
 func (r room) clinicClosed(d civil.Date) string {
 	switch {
-	case r.holidays[d]:
+	case r.holidays[d] || r.feasts[d]:
 		return closedHoliday
 	case !r.clinic[d.Weekday()]:
 		return closedClinic
+	case r.shut[d] == WholeClinic:
+		return closedLately
 	}
 	return ""
 }
@@ -59,10 +70,12 @@ func (r room) clinicClosed(d civil.Date) string {
 // labClosed is "" on a day with room for a transfer, else what is the matter.
 func (r room) labClosed(d civil.Date) string {
 	switch {
-	case r.holidays[d] || r.labOff[d]:
+	case r.holidays[d] || r.feasts[d] || r.labOff[d]:
 		return closedHoliday
 	case !r.lab[d.Weekday()]:
 		return closedLab
+	case r.shut[d] != "":
+		return closedLately
 	case r.full[d]:
 		return closedFull
 	}
@@ -88,6 +101,10 @@ func (p Policy) OpenClinic(d civil.Date) bool { return newRoom(p).clinicClosed(d
 
 // OpenLab reports whether a transfer can be planned for d.
 func (p Policy) OpenLab(d civil.Date) bool { return newRoom(p).labClosed(d) == "" }
+
+// ClosedClinic is "" on a day on which patients are seen, else what keeps it from
+// being one, as a word of the phrasebook.
+func (p Policy) ClosedClinic(d civil.Date) string { return newRoom(p).clinicClosed(d) }
 
 // ClosedLab is "" on a day on which a transfer can be planned, else what keeps it
 // from being one, as a word of the phrasebook.

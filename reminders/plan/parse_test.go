@@ -230,7 +230,7 @@ messages: {dose_deadlines: {tablet: {same_day: "20:30"}}}
 	if got := p.Messages.DoseDeadlines; got[Tablet].SameDay != civil.MustTime("20:30") || got[TriggerDrug].After != time.Hour {
 		t.Errorf("deadlines: got %+v", got)
 	}
-	if p.Clinic.Name != "Larkmoor Reproductive Care" || len(p.Opening.Holidays) == 0 {
+	if p.Clinic.Name != "Larkmoor Reproductive Care" || len(p.Opening.Calendar.Days) == 0 {
 		t.Errorf("got %+v", p.Clinic)
 	}
 }

@@ -30,6 +30,10 @@ type Policy struct {
 	// Handover is what goes to obstetrics when care is handed over.
 	Handover  map[string]HandedItem `yaml:"handover"`
 	Enrolment Enrolment             `yaml:"enrolment"`
+	// Room is how many patients a day takes. Closed are days that were closed since the
+	// policy was written; no file has them, whoever keeps them adds them.
+	Room   Room `yaml:"room"`
+	Closed []ClosedDay
 }
 
 // Clinic is who the patient is dealing with.
@@ -53,9 +57,11 @@ type Hours struct {
 
 // Opening is when the clinic sees patients.
 type Opening struct {
-	Days     []Weekday       `yaml:"days"`
-	From     civil.TimeOfDay `yaml:"from"`
-	To       civil.TimeOfDay `yaml:"to"`
+	Days []Weekday       `yaml:"days"`
+	From civil.TimeOfDay `yaml:"from"`
+	To   civil.TimeOfDay `yaml:"to"`
+	// Calendar are the holidays of a country, Holidays the clinic's own.
+	Calendar HolidayCalendar `yaml:"calendar"`
 	Holidays []Holiday       `yaml:"holidays"`
 }
 

@@ -13,6 +13,8 @@ import (
 func (p Policy) check(fs *Faults) {
 	p.checkClinic(fs)
 	p.checkDays(fs)
+	p.Opening.Calendar.check(fs)
+	p.checkRoom(fs)
 	p.checkCalendar(fs)
 	p.checkWindows(fs)
 	p.checkTrigger(fs)

@@ -95,7 +95,7 @@ func TestLiningProgesteroneAndManyFollicles(t *testing.T) {
 // alwaysOpen is the default policy with clinic and laboratory open on every day.
 func alwaysOpen(t *testing.T) plan.Policy {
 	t.Helper()
-	p, err := plan.ParsePolicy([]byte("opening: {days: [mon, tue, wed, thu, fri, sat, sun], holidays: []}\nlab: {days: [mon, tue, wed, thu, fri, sat, sun]}"))
+	p, err := plan.ParsePolicy([]byte("opening: {days: [mon, tue, wed, thu, fri, sat, sun], calendar: {of: \"\"}, holidays: []}\nlab: {days: [mon, tue, wed, thu, fri, sat, sun]}"))
 	if err != nil {
 		t.Fatal(err)
 	}
