@@ -38,6 +38,7 @@ var arrows = map[string]string{
 	"reminders/plan":            "reminders/civil",
 	"reminders/picture":         "",
 	"reminders/reckon":          "reminders/civil reminders/plan",
+	"reminders/room":            "reminders/civil reminders/plan",
 	"dialog/reading":            "reminders/civil triage/rules",
 	"reminders/store":           "reminders/clock",
 	"reminders/store/storetest": "reminders/clock reminders/store",

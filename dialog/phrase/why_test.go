@@ -6,6 +6,7 @@ import (
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/reckon"
+	"handrail.example/reminders/room"
 )
 
 // The plan says its reasons in English itself; staff must read the same sentence
@@ -39,6 +40,16 @@ func TestEveryReasonOfTheReckoningIsInTheBook(t *testing.T) {
 		t.Fatalf("only %d reasons", len(codes))
 	}
 	for _, code := range codes {
+		if !b.Has("why." + code) {
+			t.Errorf("why.%s is missing", code)
+		}
+	}
+}
+
+func TestEveryReasonOfRoomIsInTheBook(t *testing.T) {
+	t.Parallel()
+	b := phrase.MustLoad()
+	for _, code := range room.Codes() {
 		if !b.Has("why." + code) {
 			t.Errorf("why.%s is missing", code)
 		}
