@@ -92,6 +92,9 @@ func (b *Book) CloseCycle(ctx context.Context, tx *store.Tx, patient int64, outc
 	if _, err := tx.Exec(ctx, `UPDATE cycles SET closed_at = ?, outcome = ? WHERE id = ? AND closed_at IS NULL`, store.At(tx.Now), outcome, c.ID); err != nil {
 		return err
 	}
+	if err := b.keepPlaces(ctx, tx, c.ID, nil); err != nil {
+		return err
+	}
 	return b.Outbox.Withdraw(ctx, tx, planTopic(c.ID))
 }
 
@@ -222,7 +225,7 @@ func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.F
 	if c.ID == 0 || !c.Closed.IsZero() {
 		return Moved{}, ErrNoCycle
 	}
-	m, err := b.preview(tx, c, f)
+	m, err := b.preview(ctx, tx, c, f)
 	if err != nil {
 		return Moved{}, err
 	}
@@ -251,11 +254,15 @@ func (b *Book) Preview(ctx context.Context, tx *store.Tx, patient int64, f plan.
 	if (c.ID == 0 || !c.Closed.IsZero()) && (c.ID != 0 || f.Kind != plan.ProtocolChosen) {
 		return Moved{}, ErrNoCycle
 	}
-	return b.preview(tx, c, f)
+	return b.preview(ctx, tx, c, f)
 }
 
-func (b *Book) preview(tx *store.Tx, c Cycle, f plan.Fact) (Moved, error) {
-	old, err := b.planNow(tx, c)
+func (b *Book) preview(ctx context.Context, tx *store.Tx, c Cycle, f plan.Fact) (Moved, error) {
+	pol, err := b.PolicyFor(ctx, tx, c.ID)
+	if err != nil {
+		return Moved{}, err
+	}
+	old, err := b.planNow(ctx, tx, c)
 	if err != nil {
 		return Moved{}, err
 	}
@@ -263,15 +270,15 @@ func (b *Book) preview(tx *store.Tx, c Cycle, f plan.Fact) (Moved, error) {
 	if next.ID == "" {
 		next.ID = "new"
 	}
-	after, err := plan.Build(b.Policy, append(c.PlanFacts(), next), c.notBefore(tx.Now))
+	after, err := plan.Build(pol, append(c.PlanFacts(), next), c.notBefore(tx.Now))
 	return Moved{Old: old, New: after}, err
 }
 
 // planOf is the plan of facts that have been accepted. That they cannot be true
 // after all (under a new policy, say) is for a person to mend; the error names no
 // value of theirs.
-func (b *Book) planOf(c Cycle, now time.Time) (plan.Plan, error) {
-	p, err := plan.Build(b.Policy, c.PlanFacts(), c.notBefore(now))
+func planOf(pol plan.Policy, c Cycle, now time.Time) (plan.Plan, error) {
+	p, err := plan.Build(pol, c.PlanFacts(), c.notBefore(now))
 	if refused := (*plan.Refusal)(nil); errors.As(err, &refused) {
 		return p, fmt.Errorf("the facts of cycle %d contradict each other or the policy (at its %s): correct them", c.ID, refused.Kind)
 	}
@@ -329,18 +336,23 @@ func (b *Book) Plan(ctx context.Context, tx *store.Tx, patient int64) (plan.Plan
 	if err != nil || c.ID == 0 {
 		return plan.Plan{}, c, err
 	}
-	p, err := b.planNow(tx, c)
+	p, err := b.planNow(ctx, tx, c)
 	return p, c, err
 }
 
-// planNow is the plan of a cycle that has just been read.
-func (b *Book) planNow(tx *store.Tx, c Cycle) (plan.Plan, error) {
+// planNow is the plan of a cycle that has just been read, with the policy and the room
+// of now.
+func (b *Book) planNow(ctx context.Context, tx *store.Tx, c Cycle) (plan.Plan, error) {
 	l, _ := tx.Kept()[lookedAt{}].(looked)
 	same := l.cycle.ID == c.ID && len(l.cycle.Facts) == len(c.Facts)
 	if same && l.planned {
 		return l.plan, nil
 	}
-	p, err := b.planOf(c, tx.Now)
+	pol, err := b.PolicyFor(ctx, tx, c.ID)
+	if err != nil {
+		return plan.Plan{}, err
+	}
+	p, err := planOf(pol, c, tx.Now)
 	if same && err == nil {
 		tx.Kept()[lookedAt{}] = looked{cycle: c, plan: p, planned: true}
 	}

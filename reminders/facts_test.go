@@ -24,7 +24,7 @@ func TestAClockSetBackKeepsThePlan(t *testing.T) {
 		{Fact: plan.Fact{ID: "f3", Kind: plan.Transferred, On: civil.MustDate("2026-03-20")}, Entered: entered},
 		{Fact: plan.Fact{ID: "f4", Kind: plan.HCG, At: at("2026-03-30", "08:00"), IUPerL: 141}, Entered: entered},
 	}}
-	p, err := b.planOf(c, entered.Add(-48*time.Hour))
+	p, err := planOf(b.Policy, c, entered.Add(-48*time.Hour))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -36,10 +36,9 @@ func TestAClockSetBackKeepsThePlan(t *testing.T) {
 // What is refused may end in a log, where no result may stand.
 func TestAContradictionNamesNoValue(t *testing.T) {
 	t.Parallel()
-	b := &Book{Policy: plan.DefaultPolicy()}
 	lining := 78.0
 	c := Cycle{ID: 7, Facts: []Recorded{{Fact: plan.Fact{ID: "f1", Kind: plan.HCG, At: time.Now().Add(time.Hour), IUPerL: 4711.5, LiningMM: &lining}}}}
-	_, err := b.planOf(c, time.Now())
+	_, err := planOf(plan.DefaultPolicy(), c, time.Now())
 	if err == nil || strings.Contains(err.Error(), "4711") || strings.Contains(err.Error(), "78") || !strings.Contains(err.Error(), "cycle 7") {
 		t.Errorf("got %v", err)
 	}

@@ -4,8 +4,9 @@
 // the same transaction, every message that has not gone out yet.
 //
 // It owns the tables patients, enrolment_codes, cycles, facts, dose_answers,
-// read_backs, checklist, links and consents. Names and facts are sealed under the patient's own key; facts are
-// only ever added. It knows no chat and no staff: words and the human queue reach
+// read_backs, checklist, links and consents, and those of the clinic's room, places and
+// closed_days. Names and facts are sealed under the patient's own key; facts are only
+// ever added, and places follow from them. It knows no chat and no staff: words and the human queue reach
 // it as functions.
 package reminders
 
@@ -25,6 +26,8 @@ import (
 type Book struct {
 	Vault  *seal.Vault
 	Outbox *outbox.Outbox
+	// Policy is the clinic's as it was written; PolicyNow adds the days that were closed
+	// since, and is what plans are made with.
 	Policy plan.Policy
 	// Say is the phrasebook: a sentence in a language with its gaps filled, in
 	// its neutral form where that is asked for and there is one. Day and Clock

@@ -28,6 +28,9 @@ func (b *Book) Replan(ctx context.Context, tx *store.Tx, patient int64) (plan.Pl
 		return pl, err
 	}
 	var promised []outbox.Want
+	if err := b.keepPlaces(ctx, tx, c.ID, b.placesOf(c, pl)); err != nil {
+		return pl, err
+	}
 	if c.Closed.IsZero() {
 		doses, err := b.Doses(ctx, tx, c, pl)
 		if err != nil {

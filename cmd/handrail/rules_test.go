@@ -46,7 +46,7 @@ var arrows = map[string]string{
 	"reminders/seal":            "reminders/store",
 	"reminders/outbox":          "reminders/clock reminders/seal reminders/store",
 
-	"reminders": "reminders/civil reminders/outbox reminders/plan reminders/seal reminders/store",
+	"reminders": "reminders/civil reminders/outbox reminders/plan reminders/room reminders/seal reminders/store",
 	"triage":    "dialog/phrase reminders reminders/civil reminders/outbox reminders/seal reminders/store triage/rules",
 	"triage/care": "dialog/phrase reminders reminders/civil reminders/outbox reminders/picture reminders/plan reminders/reckon reminders/seal reminders/store " +
 		"triage triage/exchange triage/rules",

@@ -53,6 +53,9 @@ type Step struct {
 	firm bool
 }
 
+// Settled reports whether the place of the step hangs on nothing that is only expected.
+func (s Step) Settled() bool { return s.firm }
+
 // MarshalJSON writes the contract's form: reasons in English words, fields
 // that are not known left out.
 func (s Step) MarshalJSON() ([]byte, error) {

@@ -233,6 +233,22 @@ func (p Policy) ProtocolNamed(name string) (Protocol, bool) {
 	return tables[i], true
 }
 
+// RepeatAfter is how many days after the first hCG its repeat lies, by a protocol's table;
+// false where the table knows no repeat.
+func (p Policy) RepeatAfter(protocol string) (Window, bool) {
+	table, _ := p.ProtocolNamed(protocol)
+	for _, r := range table.Rows {
+		if r.Step != HCGRepeat || r.Anchor != string(HCGFirst) {
+			continue
+		}
+		if w, set := p.Windows[r.Rule]; set {
+			return w, true
+		}
+		return r.window(), true
+	}
+	return Window{}, false
+}
+
 // ParseProtocol reads a protocol table. A step without an anchor, or one whose
 // anchor comes later or nowhere, is refused. Its error is Faults, all at once.
 func ParseProtocol(b []byte) (Protocol, error) {

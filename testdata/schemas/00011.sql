@@ -300,6 +300,29 @@ CREATE TABLE policies (
 ) STRICT;
 CREATE INDEX inbox_of_person ON inbox (sealed_for, id) WHERE raw IS NOT NULL;
 CREATE INDEX staff_actions_of_staff ON staff_actions (staff_id, at);
+CREATE TABLE places (
+    id       INTEGER PRIMARY KEY AUTOINCREMENT,
+    cycle_id INTEGER NOT NULL REFERENCES cycles (id),
+    step     TEXT NOT NULL,
+    sort     TEXT NOT NULL CHECK (sort IN ('monitoring', 'blood', 'transfer', 'visit')),
+    day      TEXT NOT NULL,
+    minute   INTEGER CHECK (minute BETWEEN 0 AND 1439),
+    seat     INTEGER NOT NULL CHECK (seat > 0),
+    UNIQUE (cycle_id, step, day),
+    UNIQUE (sort, day, minute, seat)
+) STRICT;
+CREATE TABLE closed_days (
+    id          INTEGER PRIMARY KEY AUTOINCREMENT,
+    day         TEXT NOT NULL,
+    part        TEXT NOT NULL CHECK (part IN ('clinic', 'lab')),
+    why         BLOB NOT NULL,
+    closed_by   INTEGER NOT NULL REFERENCES people (id),
+    closed_at   TEXT NOT NULL,
+    reopened_by INTEGER REFERENCES people (id),
+    reopened_at TEXT,
+    CHECK ((reopened_by IS NULL) = (reopened_at IS NULL))
+) STRICT;
+CREATE UNIQUE INDEX closed_days_now ON closed_days (day, part) WHERE reopened_at IS NULL;
 CREATE TABLE record_head (
     one  INTEGER PRIMARY KEY CHECK (one = 1),
     last INTEGER NOT NULL,
