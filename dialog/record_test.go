@@ -43,6 +43,7 @@ var spoken = map[string]said{
 	"discard":  {first: []string{"P-105 period 2026-03-09 08:15"}, line: "discard", off: "drops what she was writing"},
 	"add":      {line: "add P-113 es Invented Name"},
 	"rota":     {line: "rota coordinator 2026-03-12 19:00 2026-03-13 07:00"},
+	"note":     {line: "note 1"},
 }
 
 // besides are the other things that are written about a patient or pressed.
@@ -52,6 +53,7 @@ var besides = map[string]said{
 	"her facts":             {line: "P-105 facts"},
 	"her charts":            {line: "P-105 chart"},
 	"her sheet":             {line: "P-105 sheet"},
+	"her contacts":          {line: "P-105 note"},
 	"what would move":       {line: "P-105 period 2026-03-09 08:15"},
 	"what stands":           {first: []string{"P-105 period 2026-03-09 08:15", "save"}, line: "P-105 period 2026-03-08 08:15"},
 	"a check":               {line: "P-105 check consents 2026-03-01"},

@@ -470,7 +470,7 @@ func TestKey(t *testing.T) {
 	if out := p.run(t.Context(), "staff", "add", "--config", p.config, "--handle", "orrel", "--name", "Tamsin Orrel", "--role", "lead"); out.code != 0 {
 		t.Errorf("a key in a file: %+v", out)
 	}
-	p.refusedOutcome(p.run(t.Context(), "key", "please"), 2, "no arguments")
+	p.refusedOutcome(p.run(t.Context(), "key", "please"), 2, "key rotate")
 }
 
 func TestCommandLine(t *testing.T) {
