@@ -42,7 +42,9 @@ func newPractice(t testing.TB) *practice {
 	box := outbox.New(p.vault, &clock.Bell{})
 	policy := plan.DefaultPolicy()
 	desk := &triage.Desk{Vault: p.vault, Outbox: box, Phrases: words, Policy: triage.Policy{Zone: policy.Location(), CodeValid: time.Hour,
-		Climb: triage.Waits{Emergency: 5 * time.Minute, SameDay: 30 * time.Minute, Routine: 4 * time.Hour}, Again: 10 * time.Minute, Morning: civil.MustTime("07:30")}}
+		Climb:  triage.Waits{Emergency: 5 * time.Minute, SameDay: 30 * time.Minute, Routine: 4 * time.Hour},
+		Close:  triage.Waits{Emergency: time.Hour, SameDay: 4 * time.Hour, Routine: 9 * time.Hour},
+		Remind: triage.Reminding{Slower: 2, AtMost: 27 * time.Hour, LeadFrom: 2, LeadFromAnswered: 4}, Again: 10 * time.Minute, Morning: civil.MustTime("07:30")}}
 	book := &reminders.Book{Vault: p.vault, Outbox: box, Policy: policy,
 		Say: func(lang string, _ bool, key string, args map[string]string) string {
 			return words.Say(lang, key, args)

@@ -56,7 +56,9 @@ func openRoom(t testing.TB) *room {
 	phrases := phrase.MustLoad()
 	r.box = outbox.New(r.vault, &bell)
 	r.desk = &triage.Desk{Vault: r.vault, Outbox: r.box, Phrases: phrases, Policy: triage.Policy{Zone: policy.Location(), CodeValid: time.Hour,
-		Climb: triage.Waits{Emergency: 5 * time.Minute, SameDay: 30 * time.Minute, Routine: 4 * time.Hour}, Again: 10 * time.Minute}}
+		Climb:  triage.Waits{Emergency: 5 * time.Minute, SameDay: 30 * time.Minute, Routine: 4 * time.Hour},
+		Close:  triage.Waits{Emergency: time.Hour, SameDay: 4 * time.Hour, Routine: 9 * time.Hour},
+		Remind: triage.Reminding{Slower: 2, AtMost: 27 * time.Hour, LeadFrom: 2, LeadFromAnswered: 4}, Again: 10 * time.Minute}}
 	book := &reminders.Book{Vault: r.vault, Outbox: r.box, Policy: policy,
 		Say: func(lang string, _ bool, key string, args map[string]string) string {
 			return phrases.Say(lang, key, args)

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -176,11 +177,40 @@ func (d *Desk) hold(ctx context.Context, tx *store.Tx, c Case, after int64) erro
 	if err := d.quiet(ctx, tx, c); err != nil {
 		return err
 	}
-	return d.promise(ctx, tx, "held", taskHeld, turn{Case: c.ID, Turn: after}, d.Policy.nextHeld(c.stake(), tx.Now))
+	return d.holdOn(ctx, tx, c, after)
 }
 
-// held is the task that brings a case back to its holder, and from the second
-// time on to the leads too.
+// holdOn promises that a taken case comes back to its holder.
+func (d *Desk) holdOn(ctx context.Context, tx *store.Tx, c Case, after int64) error {
+	c, err := d.Show(ctx, tx, c.ID)
+	if err != nil {
+		return err
+	}
+	h := holding{answered: c.answered(after)}
+	return d.promise(ctx, tx, "held", taskHeld, turn{Case: c.ID, Turn: after}, d.Policy.nextHeld(c.stake(), h, tx.Now))
+}
+
+// answered reports whether, up to an event, somebody has written to the patient
+// since the last thing that was as grave as the case: her thanks do not ask for
+// another answer. What she has not written in is no conversation yet: a question
+// to somebody who missed a dose waits for hers. c comes from Show.
+func (c Case) answered(until int64) bool {
+	hers, replied := c.Body.Words != "", false
+	for _, e := range c.Events {
+		switch {
+		case e.ID > until:
+		case e.What == Replied:
+			replied = true
+		case e.What == Wrote && e.Body.Urgency >= c.Urgency, e.What == Raised:
+			replied = false
+		}
+		hers = hers || e.ID <= until && e.What == Wrote && e.Body.Words != ""
+	}
+	return hers && replied
+}
+
+// held is the task that brings a case back to its holder, and in time to the leads
+// too.
 func (d *Desk) held(ctx context.Context, tx *store.Tx, payload []byte) error {
 	t, c, err := d.turnOf(ctx, tx, payload)
 	if err != nil || c.State != Taken {
@@ -193,8 +223,12 @@ func (d *Desk) held(ctx context.Context, tx *store.Tx, payload []byte) error {
 	if err != nil {
 		return err
 	}
+	if c, err = d.Show(ctx, tx, c.ID); err != nil {
+		return err
+	}
+	h := holding{times: t.Times, answered: c.answered(math.MaxInt64)}
 	who := []Staff{holder}
-	if t.Times > 0 {
+	if d.Policy.leadsHear(h) {
 		crew, err := d.crew(ctx, tx)
 		if err != nil {
 			return err
@@ -214,7 +248,8 @@ func (d *Desk) held(ctx context.Context, tx *store.Tx, payload []byte) error {
 	if t.Once {
 		return nil
 	}
-	return d.promise(ctx, tx, "held", taskHeld, turn{Case: c.ID, Turn: last, Times: t.Times + 1}, d.Policy.nextHeld(c.stake(), tx.Now))
+	h.times++
+	return d.promise(ctx, tx, "held", taskHeld, turn{Case: c.ID, Turn: last, Times: h.times}, d.Policy.nextHeld(c.stake(), h, tx.Now))
 }
 
 // cameJust reports whether a case has come back to its holder within the last

@@ -166,9 +166,9 @@ func (d *Desk) takeIn(ctx context.Context, tx *store.Tx, c Case, o Opening) (Cas
 		err = d.backToLadder(ctx, tx, &c, graver, Raised, o.Person)
 	case c.State == Taken && busy:
 		// She is at it, and waits for just this.
-		err = d.tellHolder(ctx, tx, &c, news, graver, tx.Now)
+		err = d.tellHolder(ctx, tx, &c, arrival{news, new, graver, tx.Now})
 	case c.State == Taken:
-		err = d.tellHolder(ctx, tx, &c, news, graver, d.Policy.firstRing(new, tx.Now))
+		err = d.tellHolder(ctx, tx, &c, arrival{news, new, graver, d.Policy.firstRing(new, tx.Now)})
 	case graver != old:
 		err = d.backToLadder(ctx, tx, &c, graver, Raised, o.Person)
 	}
@@ -229,21 +229,51 @@ func (d *Desk) Busy(ctx context.Context, tx *store.Tx, c Case) (bool, error) {
 	return found && tx.Now.Sub(last.Time) < atIt, err
 }
 
-// tellHolder lets whoever has a case know at a certain time that something came
-// in. What came in by night and can wait is told in the morning.
-func (d *Desk) tellHolder(ctx context.Context, tx *store.Tx, c *Case, news int64, graver stake, at time.Time) error {
-	if err := d.setStake(ctx, tx, c, graver); err != nil {
+// arrival is something that came in for whoever has a case: how grave it is itself,
+// how grave the case is with it, and when she is told.
+type arrival struct {
+	event       int64
+	own, graver stake
+	at          time.Time
+}
+
+// tellHolder lets whoever has a case know that something came in, and once more
+// where it waits. What came in by night and can wait is told in the morning.
+func (d *Desk) tellHolder(ctx context.Context, tx *store.Tx, c *Case, a arrival) error {
+	if err := d.setStake(ctx, tx, c, a.graver); err != nil {
 		return err
 	}
 	holder, err := d.StaffMember(ctx, tx, c.Holder)
 	if err != nil {
 		return err
 	}
-	if err := d.send(ctx, tx, *c, holder, card{key: fmt.Sprintf("case/%d/news/%d", c.ID, news), title: "staff.news", due: at,
+	if err := d.send(ctx, tx, *c, holder, card{key: fmt.Sprintf("case/%d/news/%d", c.ID, a.event), title: "staff.news", due: a.at,
 		kind: outbox.Escalation, buttons: working}); err != nil {
+		return err
+	}
+	waits, err := d.tighten(ctx, tx, *c, a)
+	if err != nil {
 		return err
 	}
 	// Beside the promise that stands: a patient who writes again and again must
 	// not put it off.
-	return d.promise(ctx, tx, "held", taskHeld, turn{Case: c.ID, Turn: news, Times: 1, Once: true}, d.Policy.nextRing(graver, 1, at))
+	return d.promise(ctx, tx, "held", taskHeld, turn{Case: c.ID, Turn: a.event, Times: 1, Once: true}, d.Policy.nextRing(waits, 1, a.at))
+}
+
+// tighten has a case that was answered come back as one that was not, where what
+// came in is as grave as the case: the promise that stands was a calm one. It
+// reports how grave the waiting is: that of the case, or, where it stays answered,
+// of what came in.
+func (d *Desk) tighten(ctx context.Context, tx *store.Tx, c Case, a arrival) (stake, error) {
+	c, err := d.Show(ctx, tx, c.ID)
+	switch {
+	case err != nil || !c.answered(a.event-1):
+		return a.graver, err
+	case c.answered(a.event):
+		return a.own, nil
+	}
+	if err := d.Outbox.Withdraw(ctx, tx, taskTopic(c.ID)); err != nil {
+		return a.graver, err
+	}
+	return a.graver, d.promise(ctx, tx, "strict", taskHeld, turn{Case: c.ID, Turn: a.event}, d.Policy.nextHeld(c.stake(), holding{}, tx.Now))
 }

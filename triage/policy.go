@@ -18,8 +18,9 @@ type Policy struct {
 	// Climb is how long a case may stay untaken before the next rung rings.
 	Climb Waits
 	// Close is how long a taken case may stay without a word before it comes
-	// back to its holder.
-	Close Waits
+	// back to its holder; Remind is how it goes on from there.
+	Close  Waits
+	Remind Reminding
 	// Again is how often the last rung of an emergency is rung.
 	Again time.Duration
 	// Morning is when what could wait for the night is put before a person.
@@ -40,9 +41,16 @@ type Hours struct {
 // Waits are durations by urgency. Routine counts clinic hours only.
 type Waits struct{ Emergency, SameDay, Routine time.Duration }
 
-// DefaultClose is used for what Policy.Close leaves at zero: common practice, no
-// source.
-var DefaultClose = Waits{Emergency: time.Hour, SameDay: 4 * time.Hour, Routine: 9 * time.Hour}
+// Reminding is how a taken case that stays comes back to its holder again.
+type Reminding struct {
+	// Slower is how many times longer each wait is than the one before, 1 for
+	// the same; AtMost, in clinic hours, is where it grows no more.
+	Slower int
+	AtMost time.Duration
+	// LeadFrom is the reminder (1, 2, …) from which the leads hear of it too,
+	// LeadFromAnswered the same once the patient has been answered.
+	LeadFrom, LeadFromAnswered int
+}
 
 // defaultCheckIn is used when Policy.CheckIn is zero: common practice, no source.
 const defaultCheckIn = 15 * time.Minute

@@ -46,7 +46,7 @@ func (d *Desk) LiveFor(ctx context.Context, tx *store.Tx, r Reason) ([]Case, err
 // has, it is when it comes back to her.
 func (d *Desk) Target(c Case) time.Time {
 	if c.State == Taken {
-		return d.Policy.nextHeld(c.stake(), c.TakenAt)
+		return d.Policy.nextHeld(c.stake(), holding{}, c.TakenAt)
 	}
 	return d.Policy.nextRing(c.stake(), 1, d.Policy.firstRing(c.stake(), c.Opened))
 }

@@ -39,9 +39,10 @@ func policy() triage.Policy {
 	hours := triage.Hours{Days: [7]bool{false, true, true, true, true, true, true}, From: civil.MustTime("07:00"), To: civil.MustTime("16:00")}
 	return triage.Policy{
 		Zone: chicago, Chat: hours, Clinic: hours, Holidays: map[civil.Date]bool{civil.MustDate("2026-03-10"): true},
-		Climb: triage.Waits{Emergency: 5 * time.Minute, SameDay: 30 * time.Minute, Routine: 4 * time.Hour},
-		Close: triage.Waits{Emergency: time.Hour, SameDay: 4 * time.Hour, Routine: 9 * time.Hour},
-		Again: 10 * time.Minute, Morning: civil.MustTime("07:30"), CheckIn: 15 * time.Minute, CodeValid: 72 * time.Hour,
+		Climb:  triage.Waits{Emergency: 5 * time.Minute, SameDay: 30 * time.Minute, Routine: 4 * time.Hour},
+		Close:  triage.Waits{Emergency: time.Hour, SameDay: 4 * time.Hour, Routine: 9 * time.Hour},
+		Remind: triage.Reminding{Slower: 2, AtMost: 27 * time.Hour, LeadFrom: 2, LeadFromAnswered: 4},
+		Again:  10 * time.Minute, Morning: civil.MustTime("07:30"), CheckIn: 15 * time.Minute, CodeValid: 72 * time.Hour,
 	}
 }
 

@@ -251,6 +251,8 @@ func triagePolicy(p plan.Policy) triage.Policy {
 		Chat:    hoursOf(p.Clinic.ChatHours.Days, p.Clinic.ChatHours.From, p.Clinic.ChatHours.To),
 		Clinic:  hoursOf(p.Opening.Days, p.Opening.From, p.Opening.To),
 		Climb:   triage.Waits{Emergency: t.EscalateAfter.Emergency, SameDay: t.EscalateAfter.SameDay, Routine: t.EscalateAfter.Routine},
+		Close:   triage.Waits{Emergency: t.CloseWithin.Emergency, SameDay: t.CloseWithin.SameDay, Routine: t.CloseWithin.Routine},
+		Remind:  triage.Reminding(t.RemindAgain),
 		Again:   t.RepeatLastRung,
 		Morning: t.Morning, CodeValid: p.Enrolment.CodeValid,
 	}

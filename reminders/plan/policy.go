@@ -236,9 +236,25 @@ type Triage struct {
 	ShiftStart civil.TimeOfDay `yaml:"shift_start"`
 	// Morning is when what could wait for the night is put before a person.
 	Morning civil.TimeOfDay `yaml:"morning"`
+	// CloseWithin is how long a taken case may stay without a word before it comes
+	// back to its holder, RemindAgain how it goes on from there.
+	CloseWithin Escalation `yaml:"close_within"`
+	RemindAgain Reminding  `yaml:"remind_again"`
 }
 
-// Escalation is how long a case may stay untaken, by urgency. Routine counts
+// Reminding is how a taken case that stays comes back to its holder again.
+type Reminding struct {
+	// Slower is how many times longer each wait is than the one before; AtMost, in
+	// opening hours, is where it grows no more.
+	Slower int           `yaml:"slower"`
+	AtMost time.Duration `yaml:"at_most"`
+	// LeadFrom is the reminder (1, 2, …) from which the leads hear of it too,
+	// LeadFromAnswered the same once the patient has been answered.
+	LeadFrom         int `yaml:"lead_from"`
+	LeadFromAnswered int `yaml:"lead_from_answered"`
+}
+
+// Escalation is how long a case may stay where it is, by urgency. Routine counts
 // the clinic's opening hours only.
 type Escalation struct {
 	Emergency time.Duration `yaml:"emergency"`

@@ -222,6 +222,18 @@ func (p Policy) checkTriage(fs *Faults) {
 		fs.add("triage.escalate_after", fmt.Sprintf("%s, %s, %s", e.Emergency, e.SameDay, e.Routine),
 			"emergency must be the shortest and routine the longest")
 	}
+	p.checkHolding(fs)
+}
+
+func (p Policy) checkHolding(fs *Faults) {
+	c, r := p.Triage.CloseWithin, p.Triage.RemindAgain
+	spanWithin(fs, "triage.close_within.emergency", c.Emergency, 10*time.Minute, 4*time.Hour)
+	spanWithin(fs, "triage.close_within.same_day", c.SameDay, 30*time.Minute, 12*time.Hour)
+	spanWithin(fs, "triage.close_within.routine", c.Routine, time.Hour, 72*time.Hour)
+	spanWithin(fs, "triage.remind_again.at_most", r.AtMost, max(c.SameDay, c.Routine), 90*time.Hour)
+	within(fs, "triage.remind_again.slower", r.Slower, 1, 4)
+	within(fs, "triage.remind_again.lead_from", r.LeadFrom, 1, 10)
+	within(fs, "triage.remind_again.lead_from_answered", r.LeadFromAnswered, r.LeadFrom, 20)
 }
 
 func within(fs *Faults, field string, got, least, most int) {

@@ -56,7 +56,9 @@ func open(t *testing.T) *ward {
 	box, phrases, policy := outbox.New(vault, &bell), phrase.MustLoad(), plan.DefaultPolicy()
 	w.db = db
 	w.desk = &triage.Desk{Vault: vault, Outbox: box, Phrases: phrases, Policy: triage.Policy{Zone: zone, CodeValid: time.Hour,
-		Climb: triage.Waits{Emergency: 5 * time.Minute, SameDay: 30 * time.Minute, Routine: 4 * time.Hour}, Again: 10 * time.Minute}}
+		Climb:  triage.Waits{Emergency: 5 * time.Minute, SameDay: 30 * time.Minute, Routine: 4 * time.Hour},
+		Close:  triage.Waits{Emergency: time.Hour, SameDay: 4 * time.Hour, Routine: 9 * time.Hour},
+		Remind: triage.Reminding{Slower: 2, AtMost: 27 * time.Hour, LeadFrom: 2, LeadFromAnswered: 4}, Again: 10 * time.Minute}}
 	w.book = &reminders.Book{Vault: vault, Outbox: box, Policy: policy,
 		Say: func(lang string, neutral bool, key string, args map[string]string) string {
 			if neutral && phrases.Has(key+".neutral") {

@@ -87,7 +87,9 @@ func (c *clinic) wire(vault *seal.Vault) {
 	var bell clock.Bell
 	box, phrases, policy := outbox.New(vault, &bell), phrase.MustLoad(), plan.DefaultPolicy()
 	queue := &triage.Desk{Vault: vault, Outbox: box, Phrases: phrases, Policy: triage.Policy{Zone: zone, CodeValid: time.Hour,
-		Climb: triage.Waits{Emergency: 5 * time.Minute, SameDay: 30 * time.Minute, Routine: 4 * time.Hour}, Again: 10 * time.Minute,
+		Climb:  triage.Waits{Emergency: 5 * time.Minute, SameDay: 30 * time.Minute, Routine: 4 * time.Hour},
+		Close:  triage.Waits{Emergency: time.Hour, SameDay: 4 * time.Hour, Routine: 9 * time.Hour},
+		Remind: triage.Reminding{Slower: 2, AtMost: 27 * time.Hour, LeadFrom: 2, LeadFromAnswered: 4}, Again: 10 * time.Minute,
 		Chat:   triage.Hours{Days: [7]bool{true, true, true, true, true, true, true}, From: civil.MustTime("07:00"), To: civil.MustTime("19:00")},
 		Clinic: triage.Hours{Days: [7]bool{false, true, true, true, true, true, true}, From: civil.MustTime("07:00"), To: civil.MustTime("16:00")}}}
 	book := &reminders.Book{Vault: vault, Outbox: box, Policy: policy,
