@@ -232,6 +232,32 @@ func (b *Book) AnswerDose(ctx context.Context, tx *store.Tx, patient int64, dose
 		c.ID, dose, string(answer), said.By, inbox, store.At(tx.Now)); err != nil {
 		return err
 	}
-	_, err = b.Replan(ctx, tx, patient)
+	return b.askAnew(ctx, tx, patient, dose)
+}
+
+// askAnew brings in step what is promised about one dose: of all that a plan asks for,
+// only this depends on what she says of it.
+func (b *Book) askAnew(ctx context.Context, tx *store.Tx, patient int64, dose string) error {
+	pl, c, err := b.Plan(ctx, tx, patient)
+	if err != nil {
+		return err
+	}
+	all, err := b.Doses(ctx, tx, c, pl)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(all, func(a Asked) bool { return a.ID == dose })
+	if i < 0 || !c.Closed.IsZero() {
+		// A dose of an order that has been changed since, or is over.
+		_, err := b.Replan(ctx, tx, patient)
+		return err
+	}
+	p, err := b.Patient(ctx, tx, patient)
+	if err != nil {
+		return err
+	}
+	w := &wants{book: b, patient: p, cycle: c, now: tx.Now.In(b.zone())}
+	w.dose(all[i])
+	_, err = b.Outbox.ReconcileUnder(ctx, tx, planTopic(c.ID), w.key("dose/"+dose), w.list)
 	return err
 }

@@ -102,6 +102,27 @@ func TestReplanningTwiceChangesNothing(t *testing.T) {
 	})
 }
 
+// What she says of a dose changes the promises about this dose and no others: planning
+// all anew finds nothing left to change.
+func TestAnAnswerLeavesNothingToReplan(t *testing.T) {
+	t.Parallel()
+	c := propertyClinic(t)
+	rapid.Check(t, func(t *rapid.T) {
+		p, _ := cycleSoFar(t, c, c.today().AddDays(-4))
+		defer c.close(t, p)
+		for range 2 {
+			anything(t, c, p)
+			c.replan(t, p)
+			answerSomething(t, c, p)
+			answered := c.table(t, p, "true")
+			c.replan(t, p)
+			if d := diff.Diff(c.table(t, p, "true"), answered); d != "" {
+				t.Fatalf("after an answer other things are promised than a new plan promises (-plan +answer):\n%s", d)
+			}
+		}
+	})
+}
+
 // Whatever is entered, answered, hushed or lifted, and however far the day goes
 // on: what has gone out stays as it was.
 func TestWhatWasSentNeverChanges(t *testing.T) {

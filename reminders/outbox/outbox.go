@@ -131,10 +131,20 @@ type Changes struct{ Added, Rewritten, Withdrawn int }
 // and withdraws, never touches what has gone out, and changes nothing when run
 // again with the same wants.
 func (o *Outbox) Reconcile(ctx context.Context, tx *store.Tx, topic string, wants []Want) (Changes, error) {
-	var c Changes
 	// One look at what stands there costs less than one at each key.
+	return o.reconcile(ctx, tx, topic, wants, `topic = ?`, topic)
+}
+
+// ReconcileUnder is Reconcile for those rows of a topic whose keys are key, or begin
+// with key and a slash: a part that changes by itself. No other topic has such keys.
+func (o *Outbox) ReconcileUnder(ctx context.Context, tx *store.Tx, topic, key string, wants []Want) (Changes, error) {
+	return o.reconcile(ctx, tx, topic, wants, `key >= ? AND key < ?`, key, key+string('/'+1))
+}
+
+// reconcile compares the rows of a topic that where finds with what is wanted.
+func (o *Outbox) reconcile(ctx context.Context, tx *store.Tx, topic string, wants []Want, where string, args ...any) (c Changes, err error) {
 	var live []stored
-	if err := tx.Select(ctx, &live, `SELECT `+storedColumns+` FROM outbox WHERE topic = ? AND state IN ('queued', 'sending')`, topic); err != nil {
+	if err := tx.Select(ctx, &live, `SELECT `+storedColumns+` FROM outbox WHERE `+where+` AND state IN ('queued', 'sending')`, args...); err != nil {
 		return c, err
 	}
 	stands := make(map[string]stored, len(live))
@@ -151,12 +161,7 @@ func (o *Outbox) Reconcile(ctx context.Context, tx *store.Tx, topic string, want
 		if err != nil {
 			return c, err
 		}
-		switch did {
-		case added:
-			c.Added++
-		case rewritten:
-			c.Rewritten++
-		}
+		c.count(did)
 	}
 	for _, row := range live {
 		if wanted[row.Key] {
@@ -171,6 +176,15 @@ func (o *Outbox) Reconcile(ctx context.Context, tx *store.Tx, topic string, want
 		}
 	}
 	return c, nil
+}
+
+func (c *Changes) count(did deed) {
+	switch did {
+	case added:
+		c.Added++
+	case rewritten:
+		c.Rewritten++
+	}
 }
 
 // putOver is put for a key whose row may be at hand.

@@ -3,44 +3,46 @@ package outbox
 import (
 	"context"
 	"fmt"
-	"runtime/debug"
 
 	"handrail.example/reminders/store"
 )
 
-// runTasks runs some of what is due, each task in a transaction of its own, so
-// that one that fails undoes and delays no other. It leaves the rest to the next
-// pass: messages come first.
+// runTasks runs some of what is due, several in one commit, each so that it fails by
+// itself and delays no other. It leaves the rest to the next pass: messages come
+// first.
 func (d *Dispatcher) runTasks(ctx context.Context) error {
-	for range taskBatch {
-		ran, err := d.runTask(ctx)
-		if err != nil || !ran {
-			return err
+	return d.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
+		for range taskBatch {
+			// Looked for anew each time: one may have made the next needless.
+			r, err := dueTask(ctx, tx)
+			if err != nil || r == nil {
+				return err
+			}
+			if err := d.runTask(ctx, tx, r); err != nil {
+				return err
+			}
 		}
-	}
-	return nil
+		return nil
+	})
 }
 
-func (d *Dispatcher) runTask(ctx context.Context) (ran bool, err error) {
-	var failed *row
-	var cause error
-	err = d.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
-		r, err := dueTask(ctx, tx)
-		if err != nil || r == nil {
+// runTask runs one task. An error is one of the database, for which no task is to
+// blame.
+func (d *Dispatcher) runTask(ctx context.Context, tx *store.Tx, r *row) error {
+	cause := tx.Try(ctx, func() error {
+		if err := d.runRow(ctx, tx, r); err != nil {
 			return err
-		}
-		ran = true
-		if cause = d.runRow(ctx, tx, r); cause != nil {
-			failed = r
-			return cause
 		}
 		return settleRow(ctx, tx, r.ID, "done")
 	})
-	if failed == nil || store.Busy(cause) {
-		return ran, err
+	switch {
+	case cause == nil:
+		return nil
+	case tx.Broken() != nil || store.Busy(cause):
+		return cause
 	}
-	d.Report(fmt.Errorf("task %d: %w", failed.ID, cause))
-	return ran, d.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error { return d.failTask(ctx, tx, failed) })
+	d.Report(fmt.Errorf("task %d: %w", r.ID, cause))
+	return d.failTask(ctx, tx, r)
 }
 
 func dueTask(ctx context.Context, tx *store.Tx) (*row, error) {
@@ -51,13 +53,7 @@ func dueTask(ctx context.Context, tx *store.Tx) (*row, error) {
 	return due[0], nil
 }
 
-func (d *Dispatcher) runRow(ctx context.Context, tx *store.Tx, r *row) (err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			// The value may quote a patient; the stack holds places only.
-			err = fmt.Errorf("panic of type %T\n%s", p, debug.Stack())
-		}
-	}()
+func (d *Dispatcher) runRow(ctx context.Context, tx *store.Tx, r *row) error {
 	if ok, err := d.read(ctx, tx, r); err != nil || !ok {
 		return fmt.Errorf("its row cannot be read: %w", orNonsense(err))
 	}
