@@ -206,7 +206,7 @@ func (r *rehearsalRun) join(ctx context.Context, s setting, c rehearsal.Config) 
 		}
 		g.intake = a.intake
 		a.dispatcher.Draw = func(spec []byte) ([]byte, error) { return nil, picture.Check(spec) }
-		c.Platform = g
+		c.Platform, c.Grain = g, directGrain
 		r.app, r.ground, r.world = a, g, rehearsal.New(c)
 		g.begin(r.world)
 		r.feed = func(ctx context.Context) { <-ctx.Done() }
@@ -299,8 +299,8 @@ func (r *rehearsalRun) next() (next time.Time, more bool) {
 	return next, more
 }
 
-// happen does what is due now, each thing alone: what one deed sets off comes to
-// rest before the next.
+// happen does what is due now: what a deed, or all that are handed over together,
+// set off comes to rest before the next.
 func (r *rehearsalRun) happen(ctx context.Context, now time.Time) error {
 	r.world.Look()
 	r.weather.strike(r.ground, now)
@@ -310,11 +310,14 @@ func (r *rehearsalRun) happen(ctx context.Context, now time.Time) error {
 			return err
 		}
 		r.world.Look()
-		at, more := r.world.Next()
-		if !more || at.After(now) {
+		if !r.world.Due(now) {
 			return nil
 		}
 		r.world.Act()
+		for r.ground.together() && r.world.Due(now) {
+			r.world.Act()
+		}
+		r.ground.hand()
 	}
 }
 

@@ -29,6 +29,7 @@ type directGround struct {
 
 	mu      sync.Mutex
 	next    int64
+	fresh   []heldUpdate // of this instant, not handed over yet
 	held    []heldUpdate // while it is out of reach
 	expired []loopback.Dropped
 	away    time.Time
@@ -45,6 +46,10 @@ type heldUpdate struct {
 	life time.Duration
 }
 
+// directGrain is the step in which people act in memory, so that in a large clinic
+// several do at one instant, as they come to the program in one answer of the platform.
+const directGrain = 30 * time.Second
+
 func newDirect(ctx context.Context, clk *clock.Virtual) *directGround {
 	return &directGround{ctx: ctx, clock: clk, next: 1, faults: make(map[int64][]loopback.FaultKind), blocked: make(map[int64]bool), ids: make(map[int64]int64)}
 }
@@ -60,22 +65,33 @@ func (g *directGround) update(chat int64, kind string, life time.Duration, body 
 	g.mu.Unlock()
 	g.world.Number(id)
 	raw := fmt.Sprintf(`{"update_id":%d,%q:%s}`, id, kind, body)
-	g.bring(heldUpdate{dialog.Arrival{ID: id, Raw: []byte(raw), Chat: strconv.FormatInt(chat, 10), Next: id + 1}, g.clock.Now(), life})
+	g.fresh = append(g.fresh, heldUpdate{dialog.Arrival{ID: id, Raw: []byte(raw), Chat: strconv.FormatInt(chat, 10), Next: id + 1}, g.clock.Now(), life})
 }
 
-func (g *directGround) bring(u heldUpdate) {
+// together: what several people do at one instant comes in one batch.
+func (g *directGround) together() bool { return true }
+
+// hand has what was done taken in, or holds it while the platform is out of reach.
+func (g *directGround) hand() {
+	fresh := g.fresh
+	g.fresh = nil
 	if g.clock.Now().Before(g.away) {
-		g.held = append(g.held, u)
+		g.held = append(g.held, fresh...)
 		return
 	}
-	g.take(u.Arrival)
-	g.again = append(g.again, u.Arrival)
-	if len(g.again) > 3 {
-		g.again = g.again[1:]
+	var all []dialog.Arrival
+	for _, u := range fresh {
+		all = append(all, u.Arrival)
 	}
+	g.take(all...)
+	g.again = append(g.again, all...)
+	g.again = g.again[max(0, len(g.again)-3):]
 }
 
 func (g *directGround) take(all ...dialog.Arrival) {
+	if len(all) == 0 {
+		return
+	}
 	if err := g.intake.Take(g.ctx, all); err != nil && g.wrong == nil {
 		g.wrong = err
 	}
@@ -89,14 +105,16 @@ func (g *directGround) back() {
 	}
 	held := g.held
 	g.held = nil
+	var all []dialog.Arrival
 	for _, u := range held {
 		if now.Sub(u.at) > u.life {
 			chat, _ := strconv.ParseInt(u.Chat, 10, 64)
 			g.expired = append(g.expired, loopback.Dropped{Update: u.ID, Chat: chat, At: u.at})
 			continue
 		}
-		g.take(u.Arrival)
+		all = append(all, u.Arrival)
 	}
+	g.take(all...)
 }
 
 // person is somebody's chat and herself, as the platform words them.

@@ -17,6 +17,10 @@ type ground interface {
 	// ready reports whether a fault that is planned now strikes what happens next,
 	// and not what is still under way.
 	ready() bool
+	// together reports whether all that people do at one instant is handed over at
+	// once, and not each deed alone; hand does so.
+	together() bool
+	hand()
 	misbehave(t trouble)
 	// back lets what was held through, once it is no longer out of reach.
 	back()
@@ -115,6 +119,12 @@ func (g *httpGround) ready() bool {
 	}
 	return false
 }
+
+// together: each deed comes to rest before the next, however the poller gathers them.
+func (g *httpGround) together() bool { return false }
+
+// hand has nothing to do: the server has what people did at once.
+func (g *httpGround) hand() {}
 
 func (g *httpGround) misbehave(t trouble) { must(g.server.Misbehave(t.Fault)) }
 

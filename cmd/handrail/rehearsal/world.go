@@ -66,6 +66,8 @@ type Config struct {
 	Platform       Platform
 	Journal        *audit.Journal
 	Now            func() time.Time
+	// Grain is the step of the clock at which people act; 0: they act at any second.
+	Grain time.Duration
 }
 
 // World is the clinic's people and what they mean to do.
@@ -150,6 +152,9 @@ func (w *World) at(t time.Time, do func()) {
 	if now := w.Now(); t.Before(now) {
 		t = now
 	}
+	if w.Grain > 0 {
+		t = w.Start.Add((t.Sub(w.Start) + w.Grain - 1).Truncate(w.Grain))
+	}
 	w.seq++
 	heap.Push(&w.agenda, event{t, w.seq, do})
 }
@@ -160,6 +165,12 @@ func (w *World) Next() (time.Time, bool) {
 		return time.Time{}, false
 	}
 	return w.agenda[0].at, true
+}
+
+// Due reports whether somebody means to do something by now.
+func (w *World) Due(now time.Time) bool {
+	at, more := w.Next()
+	return more && !at.After(now)
 }
 
 // Act has the next person do what she means to do.
