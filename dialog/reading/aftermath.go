@@ -40,7 +40,14 @@ func (m *message) overSince(all []seen) {
 		s := m.toks[x.from].sentence
 		over := slices.ContainsFunc(m.foundNear(x.to, x.to+farReach), func(w match) bool {
 			at := m.toks[w.from].sentence
-			return w.concept.kind == "word" && w.concept.name == "over_now" && at > s && at <= s+2
+			switch {
+			case w.concept.kind != "word":
+			case w.concept.name == "over_here":
+				return at == s && w.from >= x.to && (w.to == len(m.toks) || m.toks[w.to].brk != noBreak)
+			case w.concept.name == "over_now":
+				return at > s && at <= s+2
+			}
+			return false
 		})
 		if over && !slices.ContainsFunc(all, func(o seen) bool { return o.state == Present && m.toks[o.from].sentence > s }) {
 			x.state = resolved
@@ -51,6 +58,14 @@ func (m *message) overSince(all []seen) {
 // leadsTo: x stands right before token k, with a comma at most between.
 func (m *message) leadsTo(x seen, k int) bool {
 	return x.to <= k && k-x.to <= 4 && m.toks[x.from].sentence == m.toks[k].sentence && !m.brokenBetween(x.to-1, k-1)
+}
+
+// happening: behind token i a word says that it goes on at this moment, so that
+// whoever it befalls needs help now.
+func (m *message) happening(i int) bool {
+	return slices.ContainsFunc(m.foundNear(i, i+farReach), func(w match) bool {
+		return w.concept.kind == "word" && w.concept.name == "happening" && w.from >= i && m.toks[w.from].sentence <= m.toks[i-1].sentence+1
+	})
 }
 
 // cameTrue: behind what she had asked or read about at token i she says that it

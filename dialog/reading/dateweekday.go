@@ -161,7 +161,8 @@ func (d *dater) weekdayTail(e dateExpr, w time.Weekday) (dateExpr, bool) {
 			}
 		}
 	case "next", "siguiente", "proxima", "que":
-		if d.joined(k) {
+		comes := d.norm(k) != "que" || d.norm(k+1) == "viene" || d.norm(k+1) == "entra" || d.norm(k+1) == "sigue"
+		if d.joined(k) && comes {
 			e.days, e.future, e.to = []civil.Date{d.inWeek(w, 1)}, true, k+1
 			if d.norm(k+1) == "week" || d.norm(k+1) == "semana" || d.norm(k+1) == "viene" {
 				e.to = k + 2

@@ -189,8 +189,8 @@ func (d *dater) minus(from civil.Date, s span, sign int) civil.Date {
 func (d *dater) ago(i int) (dateExpr, bool) {
 	sign, j := 0, i
 	switch d.norm(i) {
-	case "hace", "ace":
-		sign, j = -1, i+1
+	case "hace", "ace", "hara":
+		sign, j = -1, d.skip(i+1, "ya", "cosa", "de")
 	case "in", "dentro", "en":
 		sign, j = 1, d.skip(i+1, "de")
 	case "for", "llevo", "since", "desde", "x":
@@ -202,6 +202,7 @@ func (d *dater) ago(i int) (dateExpr, bool) {
 		}
 	}
 	s, ok := d.span(j)
+	about := sign < 0 && j > i+1 && d.norm(j-1) == "de" // "hace cosa de una semana"
 	if e, isOpen := d.roughly(j); isOpen && (sign < 0 || d.norm(e.to-1) == "ago" || d.norm(e.to-1) == "back" || d.norm(e.to-1) == "atras") {
 		return e, true
 	}
@@ -248,5 +249,5 @@ func (d *dater) ago(i int) (dateExpr, bool) {
 			clock: civil.TimeOfDayOf(moment), hasTime: true, future: sign > 0,
 		}, true
 	}
-	return dateExpr{days: []civil.Date{d.minus(from, s, sign)}, to: to, future: sign > 0}, true
+	return dateExpr{days: []civil.Date{d.minus(from, s, sign)}, to: to, future: sign > 0, asks: about}, true
 }

@@ -222,10 +222,18 @@ func (m *message) periodAnchor() match {
 func (m *message) far(a match, e dateExpr) int {
 	d := max(e.from-a.to, a.from-e.to, 0)
 	if len(m.toks) > 0 && m.toks[a.from].sentence != m.toks[e.from].sentence {
-		d += 20
+		return d + 20
+	}
+	lo, hi := min(a.to, e.to), max(a.from, e.from)
+	if a.to > 0 && m.brokenBetween(lo-1, hi) {
+		d += commaFar
 	}
 	return d
 }
+
+// commaFar is how many words a comma counts for between the words for the period
+// and a day: "brown on Monday, proper red since yesterday".
+const commaFar = 4
 
 // belongsElsewhere: the day stands closer to a visit, a dose or a transfer.
 func (m *message) belongsElsewhere(e dateExpr) bool {

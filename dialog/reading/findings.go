@@ -76,6 +76,7 @@ func (m *message) weigh(all []seen) {
 	if len(all) <= manySigns { // more are no message that a patient wrote
 		m.recite(all)
 		m.overSince(all)
+		m.disowned(all)
 	}
 	low, high := false, false
 	var slow []seen
@@ -100,7 +101,7 @@ func (m *message) weigh(all []seen) {
 		case x.sign == "self_harm" && x.state == Hypothetical && !m.general(x.from):
 			// "If it is negative, I am done with living" is no mere supposition.
 			x.state = Present
-		case x.state == OtherPerson && (m.ours || x.sign == "violence"):
+		case x.state == OtherPerson && (m.ours || x.sign == "violence" || lasting[x.sign] && m.happening(x.to)):
 			x.state = Present
 		case (x.state == Hypothetical || x.state == Quoted || x.state == Past) && m.cameTrue(x.to):
 			x.state = Present

@@ -277,6 +277,9 @@ func (m *message) bareDate(r *Reading) bool {
 	if r.Drug != "" && !awaited {
 		return false
 	}
+	if m.missesPeriod() {
+		return false
+	}
 	for _, e := range m.dates() {
 		// "Tonight at 8" on its own is no news of a period.
 		far := len(e.days) > 0 && m.today().DaysSince(e.days[0]) > latelyDays
@@ -286,6 +289,16 @@ func (m *message) bareDate(r *Reading) bool {
 	}
 	return m.has("word", "came")
 }
+
+// missesPeriod: she says that her period has not come ("day 34 and no sign of it").
+func (m *message) missesPeriod() bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "word" && x.concept.name == "my_period" && x.state == Negated
+	}) || slices.ContainsFunc(m.dates(), func(e dateExpr) bool { return e.cycle > longestStart })
+}
+
+// longestStart is a day of the cycle on which nobody tells of day one any more.
+const longestStart = 20
 
 // note adds a sign found late.
 func (m *message) note(r *Reading, x seen) {

@@ -198,6 +198,8 @@ func (m *message) onlyAsked() bool {
 // day, a medicine, a topic, a jest.
 func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 	switch {
+	case m.missesPeriod() && !m.asks():
+		return rules.Symptom
 	case m.bareDate(r):
 		m.period = true
 		return rules.PeriodStart
@@ -213,6 +215,14 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.VisitQuestion
 	case m.asks() && r.Drug == "" && m.bodyAsked() && !m.any("topic", "lifestyle"):
 		return rules.Symptom
+	case m.jestsOnly(r):
+		switch v := m.voted(); {
+		case polite:
+			return ""
+		case v == rules.Thanks:
+			return v
+		}
+		return rules.Emotional
 	case m.any("topic", "supplement"):
 		return rules.DoseQuestion
 	case m.any("topic", "lifestyle"):
@@ -241,6 +251,11 @@ func (m *message) lastResort(r *Reading, polite bool) rules.Intent {
 		return rules.Emotional
 	}
 	return ""
+}
+
+// jestsOnly: a manner of speaking is all that it has, and it asks for nothing.
+func (m *message) jestsOnly(r *Reading) bool {
+	return m.any("figurative", "figurative") && !m.asks() && r.Drug == "" && len(r.Findings) == 0 && !m.hasWord["visit"] && !m.hasWord["cannot_come"]
 }
 
 // bodyAsked: a part of the body is named.
@@ -280,9 +295,20 @@ func (m *message) asks() bool {
 		return true
 	}
 	for i := range m.toks {
-		if (i == 0 || m.toks[i].brk != noBreak) && openQuestion[m.toks[i].norm] {
+		if (i == 0 || m.toks[i].brk != noBreak) && openQuestion[m.toks[i].norm] && !m.relative(i) {
 			return true
 		}
+	}
+	return false
+}
+
+// relative: a word behind a comma that asks only with its accent: "mi vecina, que
+// también va".
+func (m *message) relative(i int) bool {
+	t := &m.toks[i]
+	switch t.norm {
+	case "que", "como", "cuando", "donde", "cual", "quien":
+		return t.brk == softBreak && len(t.norm) == t.to-t.from
 	}
 	return false
 }

@@ -118,7 +118,10 @@ func (m *message) tales() {
 		}
 	}
 	for k := range m.toks {
-		if t := &m.toks[k]; t.kind == wordToken && firstVerb(m.text[t.from:t.to]) {
+		switch t := &m.toks[k]; {
+		case t.norm == "vomito" && strings.Contains(m.text[t.from:t.to], "ó"):
+			m.mine[k] = false // the noun, not "I vomit"
+		case t.kind == wordToken && firstVerb(m.text[t.from:t.to]):
 			m.mine[k] = true
 		}
 	}
