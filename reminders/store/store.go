@@ -99,7 +99,7 @@ func (db *DB) open(ctx context.Context, path string, durability Durability) erro
 	if err = intact(ctx, db.pool); err != nil {
 		return err
 	}
-	if err = migrate(ctx, db.pool.DB); err != nil {
+	if err = migrate(ctx, db.pool.DB, migrationFiles()); err != nil {
 		return err
 	}
 	if db.conn, err = db.pool.Connx(ctx); err != nil {
@@ -236,6 +236,9 @@ func (db *DB) write(ctx context.Context, fn func(ctx context.Context, tx *Tx) er
 		return nil, ctx.Err()
 	case <-db.over:
 		return nil, errClosed
+	}
+	if db.conn == nil {
+		return nil, errors.New("the database was opened to be looked at only")
 	}
 	ctx = context.WithValue(context.WithoutCancel(ctx), inTx{}, true)
 	w := writer{db}

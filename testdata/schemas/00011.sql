@@ -329,6 +329,12 @@ CREATE TABLE record_head (
     link BLOB NOT NULL,
     mark BLOB NOT NULL
 ) STRICT;
+CREATE TABLE restores (
+    id          INTEGER PRIMARY KEY AUTOINCREMENT,
+    made_at     TEXT NOT NULL,
+    restored_at TEXT NOT NULL,
+    settled_at  TEXT
+) STRICT;
 CREATE INDEX staff_actions_at ON staff_actions (at);
 CREATE TABLE links (
     id         INTEGER PRIMARY KEY AUTOINCREMENT,

@@ -22,6 +22,15 @@ CREATE TABLE record_head (
     mark BLOB NOT NULL
 ) STRICT;
 
+-- Each time that a backup took the place of the file, and since when what fell due
+-- in between has been put before people.
+CREATE TABLE restores (
+    id          INTEGER PRIMARY KEY AUTOINCREMENT,
+    made_at     TEXT NOT NULL,
+    restored_at TEXT NOT NULL,
+    settled_at  TEXT
+) STRICT;
+
 -- What was done in a span of time.
 CREATE INDEX staff_actions_at ON staff_actions (at);
 
