@@ -137,6 +137,12 @@ func (b *Book) ByHandle(ctx context.Context, tx *store.Tx, handle string) (Patie
 	return b.open(ctx, tx, r)
 }
 
+// VoidCodes makes every code that has not been used worthless.
+func (b *Book) VoidCodes(ctx context.Context, tx *store.Tx) error {
+	_, err := tx.Exec(ctx, `UPDATE enrolment_codes SET expires_at = ? WHERE used_at IS NULL AND expires_at > ?`, store.At(tx.Now), store.At(tx.Now))
+	return err
+}
+
 // NumberOf is the number of whoever has a handle, also when she has been erased;
 // ErrNoPatient when nobody has it.
 func (b *Book) NumberOf(ctx context.Context, tx *store.Tx, handle string) (int64, error) {

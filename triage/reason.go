@@ -47,6 +47,8 @@ const (
 	CautionRaised  Reason = "caution_raised"  // an entry that somebody else must weigh too
 	Codes          Reason = "codes"           // somebody tries codes
 	StaffUnreached Reason = "staff_unreached" // a colleague cannot be written to
+	Running        Reason = "running"         // something about the server, and no administrator to tell
+	Restored       Reason = "restored"        // a backup took the place of what was there
 )
 
 // written are the reasons that begin with her own words: they join the case
@@ -59,7 +61,7 @@ var written = []Reason{
 // found are all others.
 var found = []Reason{
 	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell, TriggerCheck, ResultLate, CautionRaised,
-	Unreachable, TooLate, Doubtful, Stuck, Codes, StaffUnreached,
+	Unreachable, TooLate, Doubtful, Stuck, Codes, StaffUnreached, Running, Restored,
 }
 
 // Reasons has every reason.

@@ -78,6 +78,12 @@ func (d *Desk) Looked(ctx context.Context, tx *store.Tx, who Staff, caseID int64
 	return n > 0, err
 }
 
+// EverDid reports whether an action is on record at all.
+func (d *Desk) EverDid(ctx context.Context, tx *store.Tx, a Action) (ever bool, err error) {
+	err = tx.Get(ctx, &ever, `SELECT EXISTS (SELECT 1 FROM staff_actions WHERE action = ?)`, a)
+	return ever, err
+}
+
 // StaffHandle is the handle of one of the staff, for the record.
 func (d *Desk) StaffHandle(ctx context.Context, tx *store.Tx, id int64) (string, error) {
 	var handle string

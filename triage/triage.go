@@ -2,8 +2,8 @@
 // who is on call, which cases wait for a person, and the ladder that an untaken
 // case climbs.
 //
-// It owns the tables staff, on_call, cases, case_events, staff_actions and
-// record_head. A case
+// It owns the tables staff, on_call, cases, case_events, staff_actions,
+// record_head and restores. A case
 // is open (nobody has it: it climbs), taken (somebody has it: it comes back to
 // her when it stays too long) or closed with an outcome:
 //

@@ -39,6 +39,7 @@ type setting struct {
 	clock      clock.Clock
 	log        *slog.Logger
 	sender     outbox.Sender
+	backup     backupConfig
 }
 
 // app is the whole program but for its transport: everything between what comes
@@ -112,6 +113,7 @@ func (a *app) wire(phrases *phrase.Book) {
 	a.chores = &wake.Loop{DB: a.db, Zone: a.policy.Location(), Report: report, Jobs: []wake.Job{
 		{Name: "purge raw texts", Schedule: "17 3 * * *", Run: a.purge},
 	}}
+	a.chores.Jobs = append(a.chores.Jobs, a.backupJobs()...)
 }
 
 func (a *app) doChores(ctx context.Context, clk clock.Clock) {
@@ -161,6 +163,9 @@ func (a *app) run(ctx context.Context, feed func(ctx context.Context)) error {
 // start begins to run. When it returns, every loop holds the clock, so that a
 // virtual one cannot move before they have looked around.
 func (a *app) start(ctx context.Context, feed func(ctx context.Context)) (wait func(), err error) {
+	if err := a.settleRestored(ctx); err != nil {
+		return nil, fmt.Errorf("settle what a backup left open: %w", err)
+	}
 	if err := a.dispatcher.Resume(ctx); err != nil {
 		return nil, fmt.Errorf("take up what was being sent: %w", err)
 	}

@@ -24,6 +24,7 @@ type config struct {
 	Telegram telegramConfig `yaml:"telegram"`
 	Desk     deskConfig     `yaml:"desk"`
 	Watch    watchConfig    `yaml:"watch"`
+	Backup   backupConfig   `yaml:"backup"`
 }
 
 type telegramConfig struct {
@@ -87,7 +88,7 @@ func readConfig(path string, getenv func(string) string) (config, secrets, error
 }
 
 func parseConfig(b []byte, getenv func(string) string) (config, secrets, error) {
-	c := config{Telegram: telegramConfig{Mode: polling}}
+	c := config{Telegram: telegramConfig{Mode: polling}, Backup: defaultBackup}
 	var fs plan.Faults
 	if err := plan.Strict(b, &c); err != nil {
 		fs = err.(plan.Faults)
@@ -116,6 +117,7 @@ func (c config) check(fs *plan.Faults) {
 	if c.Watch.Listen != "" && !isHere(c.Watch.Listen) {
 		note(fs, "watch.listen", c.Watch.Listen, "must be an address and a port of this machine alone, such as 127.0.0.1:9180")
 	}
+	c.Backup.check(fs)
 	switch c.Telegram.Mode {
 	case polling:
 	case webhook:

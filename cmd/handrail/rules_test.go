@@ -44,6 +44,7 @@ var arrows = map[string]string{
 	"reminders/store/storetest": "reminders/clock reminders/store",
 	"reminders/wake":            "reminders/clock reminders/store",
 	"reminders/seal":            "reminders/store",
+	"reminders/backup":          "reminders/store",
 	"reminders/outbox":          "reminders/clock reminders/seal reminders/store",
 
 	"reminders": "reminders/civil reminders/outbox reminders/plan reminders/room reminders/seal reminders/store",

@@ -30,6 +30,8 @@ var commands = []command{
 	{"rehearse", rehearseArgs, "have an invented clinic work for weeks in minutes, and audit what came of it", runRehearse},
 	{"staff", staffArgs, "take a member of the staff on and print her sign-up code", runStaff},
 	{"key", keyArgs, "print a new master key, or put one in the place of the one in use", runKey},
+	{"backup", backupArgs, "make a sealed copy of the database, also while it is served, and read it back", runBackup},
+	{"restore", restoreArgs, "make a database of a backup that can be proved to be whole", runRestore},
 	{"audit", auditArgs, "print who of the staff saw and changed what, when and from where", runAudit},
 	{"export", exportArgs, "take out a cycle (HL7 FHIR R4), the notes of her contacts, or a worklist (CSV)", runExport},
 	{"plan", planArgs, "print the calendar of one cycle with its reasons, from a list of facts", runPlan},

@@ -63,6 +63,7 @@ func runServe(ctx context.Context, args []string, e env) error {
 	if err != nil {
 		return errors.Join(err, a.db.Close())
 	}
+	a.sayOfBackups()
 	log.Info("serving", "mode", c.Telegram.Mode, "database", c.Database)
 	err = serve(ctx, a, client, c, s, watch)
 	log.Info("stopped")
@@ -75,7 +76,7 @@ func openApp(ctx context.Context, c config, s secrets, log *slog.Logger, sender 
 	if err != nil {
 		return nil, err
 	}
-	set := setting{database: c.Database, durability: store.Full, master: s.master, policy: policy, clock: clock.System{}, log: log}
+	set := setting{database: c.Database, durability: store.Full, master: s.master, policy: policy, clock: clock.System{}, log: log, backup: c.Backup}
 	if sender != nil {
 		set.sender = sender
 	}

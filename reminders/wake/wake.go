@@ -16,6 +16,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"time"
 
@@ -214,4 +215,32 @@ func noteRun(ctx context.Context, tx *store.Tx, job string) error {
 	_, err := tx.Exec(ctx, `INSERT INTO job_runs (job, ran_at) VALUES (?, ?)
 		ON CONFLICT (job) DO UPDATE SET ran_at = excluded.ran_at`, job, store.At(tx.Now))
 	return err
+}
+
+// Turns counts the turns of a schedule after an instant and up to another, and stops
+// at most.
+func Turns(schedule string, zone *time.Location, after, upTo time.Time, most int) (n int) {
+	s, err := parse(schedule)
+	if err != nil {
+		return 0
+	}
+	for at := s.Next(after.In(zone)); n < most && !at.IsZero() && !at.After(upTo); at = s.Next(at) {
+		n++
+	}
+	return n
+}
+
+// Missed reports whether so many turns of a job have gone by since its last run, or
+// since the first start with it.
+func (l *Loop) Missed(ctx context.Context, job string, turns int) (missed bool, err error) {
+	i := slices.IndexFunc(l.Jobs, func(j Job) bool { return j.Name == job })
+	if i < 0 {
+		return false, fmt.Errorf("there is no job %q", job)
+	}
+	err = l.DB.Read(ctx, func(ctx context.Context, tx *store.Tx) error {
+		ran, known, err := lastRun(ctx, tx, job)
+		missed = known && Turns(l.Jobs[i].Schedule, l.Zone, ran, tx.Now, turns) >= turns
+		return err
+	})
+	return missed, err
 }

@@ -182,3 +182,12 @@ func (v *visit) end(ctx context.Context, id int64, of triage.Staff) error {
 	}
 	return v.site.queue().Did(ctx, v.tx, v.who, triage.UsePages, triage.Ref{}, "ended a session of "+of.Handle)
 }
+
+// EndAllSessions ends every session: whoever is at a page signs in anew.
+func EndAllSessions(ctx context.Context, tx *store.Tx) error {
+	if _, err := tx.Exec(ctx, `UPDATE sessions SET ended_at = ? WHERE ended_at IS NULL`, store.At(tx.Now)); err != nil {
+		return err
+	}
+	_, err := tx.Exec(ctx, `DELETE FROM credentials_begun`)
+	return err
+}
