@@ -19,46 +19,52 @@ func planTopic(cycle int64) string { return fmt.Sprintf("cycle/%d/plan", cycle) 
 // Replan computes the plan of a patient's cycle and makes the outbox promise
 // what it asks for: no more, no less, and nothing twice.
 func (b *Book) Replan(ctx context.Context, tx *store.Tx, patient int64) (plan.Plan, error) {
-	pl, c, err := b.Plan(ctx, tx, patient)
+	pl, c, promised, err := b.promised(ctx, tx, patient)
 	if err != nil || c.ID == 0 {
 		return pl, err
 	}
-	p, err := b.Patient(ctx, tx, patient)
-	if err != nil {
-		return pl, err
-	}
-	var promised []outbox.Want
 	if err := b.keepPlaces(ctx, tx, c.ID, b.placesOf(c, pl)); err != nil {
 		return pl, err
 	}
-	if c.Closed.IsZero() {
-		doses, err := b.Doses(ctx, tx, c, pl)
-		if err != nil {
-			return pl, err
-		}
-		backs, err := b.ReadBacks(ctx, tx, p, c)
-		if err != nil {
-			return pl, err
-		}
-		missing, err := b.Missing(ctx, tx, patient, b.civilDay(tx.Now))
-		if err != nil {
-			return pl, err
-		}
-		untold, err := b.Untold(ctx, tx, p)
-		if err != nil {
-			return pl, err
-		}
-		w := &wants{book: b, patient: p, cycle: c, now: tx.Now.In(b.zone()), lacking: len(missing) > 0, untold: untold}
-		w.promises(pl, doses, backs)
-		links, err := b.links(ctx, tx, `patient_id = ? AND until_at IS NULL AND proven_at IS NOT NULL`, patient)
-		if err != nil {
-			return pl, err
-		}
-		w.copies(pl, doses, links)
-		promised = w.list
-	}
 	_, err = b.Outbox.Reconcile(ctx, tx, planTopic(c.ID), promised)
 	return pl, err
+}
+
+// promised is the plan of a patient's latest cycle and what it asks the outbox to
+// promise; nothing for a cycle that is closed.
+func (b *Book) promised(ctx context.Context, tx *store.Tx, patient int64) (plan.Plan, Cycle, []outbox.Want, error) {
+	pl, c, err := b.Plan(ctx, tx, patient)
+	if err != nil || c.ID == 0 {
+		return pl, c, nil, err
+	}
+	p, err := b.Patient(ctx, tx, patient)
+	if err != nil || !c.Closed.IsZero() {
+		return pl, c, nil, err
+	}
+	doses, err := b.Doses(ctx, tx, c, pl)
+	if err != nil {
+		return pl, c, nil, err
+	}
+	backs, err := b.ReadBacks(ctx, tx, p, c)
+	if err != nil {
+		return pl, c, nil, err
+	}
+	missing, err := b.Missing(ctx, tx, patient, b.civilDay(tx.Now))
+	if err != nil {
+		return pl, c, nil, err
+	}
+	untold, err := b.Untold(ctx, tx, p)
+	if err != nil {
+		return pl, c, nil, err
+	}
+	w := &wants{book: b, patient: p, cycle: c, now: tx.Now.In(b.zone()), lacking: len(missing) > 0, untold: untold}
+	w.promises(pl, doses, backs)
+	links, err := b.links(ctx, tx, `patient_id = ? AND until_at IS NULL AND proven_at IS NOT NULL`, patient)
+	if err != nil {
+		return pl, c, nil, err
+	}
+	w.copies(pl, doses, links)
+	return pl, c, w.list, nil
 }
 
 // The tasks that the plan asks for.

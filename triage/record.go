@@ -84,6 +84,17 @@ func (d *Desk) EverDid(ctx context.Context, tx *store.Tx, a Action) (ever bool, 
 	return ever, err
 }
 
+// WhoWorked is who one of the staff is, and whether she has left; also where her name
+// does not open.
+func (d *Desk) WhoWorked(ctx context.Context, tx *store.Tx, id int64) (p seal.Person, left bool, err error) {
+	var r struct {
+		Person seal.Person `db:"person_id"`
+		Left   bool        `db:"gone"`
+	}
+	err = tx.Get(ctx, &r, `SELECT person_id, left_at IS NOT NULL AS gone FROM staff WHERE id = ?`, id)
+	return r.Person, r.Left, err
+}
+
 // StaffHandle is the handle of one of the staff, for the record.
 func (d *Desk) StaffHandle(ctx context.Context, tx *store.Tx, id int64) (string, error) {
 	var handle string

@@ -53,6 +53,7 @@ type app struct {
 	desk       *triage.Desk
 	care       *care.Care
 	intake     *dialog.Intake
+	talk       *dialog.Service
 	worker     *dialog.Worker
 	dispatcher *outbox.Dispatcher
 	chores     *wake.Loop
@@ -104,7 +105,7 @@ func (a *app) wire(phrases *phrase.Book) {
 	a.care = &care.Care{Book: a.book, Desk: a.desk}
 	talk := &dialog.Service{Vault: a.vault, Outbox: a.outbox, Book: a.book, Desk: a.desk, Phrases: phrases, Policy: a.policy,
 		Decode: func(_ dialog.Item, raw []byte) (dialog.Inbound, error) { return bot.Decode(raw) }}
-	a.care.Wrote = talk.Wrote
+	a.talk, a.care.Wrote = talk, talk.Wrote
 	talk.Staff = (&dialog.Staffroom{Service: talk, Care: a.care}).Receive
 	a.intake = &dialog.Intake{DB: a.db, Vault: a.vault, Source: source, Bell: &inbound}
 	a.worker = &dialog.Worker{DB: a.db, Bell: &inbound, Handle: talk.Handle, Park: talk.Park, Report: report}

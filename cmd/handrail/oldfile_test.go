@@ -9,8 +9,11 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"handrail.example/reminders/store"
+	"handrail.example/triage"
+	"handrail.example/triage/rules"
 )
 
 // landed are the numbers of the schemas of which there is a dump.
@@ -75,7 +78,7 @@ func asOf(t *testing.T, n int64, newer string) string {
 }
 
 // lives is the invented clinic's file after some days, closed.
-func lives(t *testing.T) (path string, master []byte) {
+func lives(t *testing.T) (path string, master []byte, now time.Time) {
 	t.Helper()
 	d, _ := backedUpDemo(t)
 	stop := d.runs(t)
@@ -85,9 +88,18 @@ func lives(t *testing.T) (path string, master []byte) {
 		}
 	}
 	stop()
+	if err := d.db.Within(t.Context(), func(ctx context.Context, tx *store.Tx) error {
+		p, err := d.book.ByHandle(ctx, tx, "P-101")
+		if err == nil {
+			_, err = d.desk.Open(ctx, tx, triage.Opening{Key: "planted", Person: p.Person, Reason: triage.Question, Urgency: rules.SameDay, Words: "when?"})
+		}
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
 	path = filepath.Join(t.TempDir(), "lived.sqlite")
 	if err := store.Copy(context.Background(), d.database, path); err != nil {
 		t.Fatal(err)
 	}
-	return path, d.master
+	return path, d.master, d.time.Now()
 }

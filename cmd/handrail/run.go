@@ -32,6 +32,7 @@ var commands = []command{
 	{"key", keyArgs, "print a new master key, or put one in the place of the one in use", runKey},
 	{"backup", backupArgs, "make a sealed copy of the database, also while it is served, and read it back", runBackup},
 	{"restore", restoreArgs, "make a database of a backup that can be proved to be whole", runRestore},
+	{"verify", verifyArgs, "look at everything in the database and say what is wrong and what to do", runVerify},
 	{"audit", auditArgs, "print who of the staff saw and changed what, when and from where", runAudit},
 	{"export", exportArgs, "take out a cycle (HL7 FHIR R4), the notes of her contacts, or a worklist (CSV)", runExport},
 	{"plan", planArgs, "print the calendar of one cycle with its reasons, from a list of facts", runPlan},

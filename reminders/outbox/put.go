@@ -32,11 +32,13 @@ type stored struct {
 	Expires store.Time  `db:"expires_at"`
 }
 
+const storedQuery = `SELECT ` + storedColumns + ` FROM outbox WHERE key = ?`
+
 const storedColumns = pendingColumns + `, topic, coalesce(person_id, 0) AS person, scope, digest, due_at, expires_at`
 
 func (o *Outbox) put(ctx context.Context, tx *store.Tx, w Want) (deed, error) {
 	var old stored
-	exists, err := tx.Find(ctx, &old, `SELECT `+storedColumns+` FROM outbox WHERE key = ?`, w.Key)
+	exists, err := tx.Find(ctx, &old, storedQuery, w.Key)
 	if err != nil {
 		return nothing, err
 	}
