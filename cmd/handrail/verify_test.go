@@ -21,12 +21,17 @@ import (
 // verified is what is found in a file at a moment.
 func verified(t *testing.T, path string, master []byte, now time.Time) (said []string) {
 	t.Helper()
+	return verifiedBy(t, plan.DefaultPolicy(), path, master, now)
+}
+
+func verifiedBy(t *testing.T, policy plan.Policy, path string, master []byte, now time.Time) (said []string) {
+	t.Helper()
 	found, err := outside(t.Context(), path)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if len(found) == 0 {
-		a := &app{setting: setting{database: path, master: master, policy: plan.DefaultPolicy(), clock: clock.NewVirtual(now), log: slog.New(slog.DiscardHandler)}}
+		a := &app{setting: setting{database: path, master: master, policy: policy, clock: clock.NewVirtual(now), log: slog.New(slog.DiscardHandler)}}
 		if err := a.view(t.Context()); err != nil {
 			t.Fatal(err)
 		}
@@ -65,6 +70,23 @@ func TestVerifyFindsNothingInALivingClinic(t *testing.T) {
 		for _, f := range verified(t, d.database, d.master, d.time.Now()) {
 			t.Errorf("%s: %s", d.time.Now().In(d.policy.Location()).Format("Mon 15:04"), f)
 		}
+	}
+}
+
+// Nor is anything found after weeks in which the platform misbehaved.
+func TestVerifyFindsNothingAfterARehearsal(t *testing.T) {
+	t.Parallel()
+	set := rehearsalSet{patients: 14, days: 24, seed: 11, faults: "heavy", transport: "direct"}
+	looked := false
+	_, _, err := rehearse(t.Context(), set, rehearsalHooks{after: func(r *rehearsalRun) error {
+		looked = true
+		for _, f := range verifiedBy(t, rehearsalPolicy(), r.file, r.master, r.end) {
+			t.Error(f)
+		}
+		return nil
+	}})
+	if err != nil || !looked {
+		t.Fatal(looked, err)
 	}
 }
 
