@@ -33,6 +33,12 @@ func (m *moment) press() []effect {
 		return m.pressedConsent(what)
 	}
 	switch what {
+	case "consent/agree":
+		return m.agreedAgain()
+	case "consent/decline":
+		return m.declinedAgain()
+	case "consent/en", "consent/es":
+		return []effect{setLanguage{strings.TrimPrefix(what, "consent/")}, m.consent()}
 	case "menu/period":
 		return m.periodToday()
 	case "menu/next":
@@ -108,23 +114,6 @@ func (m *moment) pressedConsent(what string) []effect {
 		return []effect{setLanguage{"es"}, m.consent()}
 	}
 	return []effect{say{Key: "button.unknown"}}
-}
-
-// consent asks whether she agrees to be written to.
-func (m *moment) consent() effect {
-	other := map[string]string{"en": "es", "es": "en"}
-	return say{Key: "consent", Args: m.phones(phrase.Args{"name": m.patient.Name}), Buttons: [][]choice{
-		{{Key: "consent.agree", Action: "consent/agree"}, {Key: "consent.decline", Action: "consent/decline"}},
-		{{Key: "consent.other_language", Action: "consent/" + other[m.lang()]}},
-	}}
-}
-
-func (m *moment) agreed() []effect {
-	return []effect{agree{}, say{Key: "enrolled", Args: m.phones(phrase.Args{"name": m.patient.Name}), Buttons: menu()}}
-}
-
-func (m *moment) declined() []effect {
-	return []effect{openCase{Reason: string(triage.OptedOut), Notes: []triage.Line{{Key: "note.declined"}}}, say{Key: "consent.declined", Args: m.phones(nil)}}
 }
 
 // answered: she answers a question that was asked, in words. A question stays

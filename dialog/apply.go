@@ -23,6 +23,9 @@ type writer struct {
 	lang    string
 	to      seal.Person
 	item    int64
+	// about and scope are set where it is somebody else who is told of a patient.
+	about seal.Person
+	scope string
 }
 
 func (s *Service) writer(p reminders.Patient, item int64) *writer {
@@ -60,7 +63,7 @@ func (w *writer) buttons(rows [][]choice) [][]outbox.Button {
 // message is an answer to the message in this row of the inbox.
 func (w *writer) message(kind outbox.Kind, name string, m outbox.Message) outbox.Want {
 	key := fmt.Sprintf("%s/%s", inboxKey(w.item), name)
-	return outbox.Want{Key: key, Topic: inboxKey(w.item), Kind: kind, To: w.to, Message: m}
+	return outbox.Want{Key: key, Topic: inboxKey(w.item), Kind: kind, To: w.to, About: w.about, Scope: w.scope, Message: m}
 }
 
 // applying carries out the effects of one message.
@@ -154,6 +157,10 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 		return a.picture(ctx)
 	case agree:
 		return book.Agree(ctx, a.tx, patient, ConsentVersion)
+	case decline:
+		return book.Decline(ctx, a.tx, patient, ConsentVersion)
+	case endLinks:
+		return a.endLinks(ctx, e.Links)
 	case optOut:
 		return book.OptOut(ctx, a.tx, patient, e.Out)
 	case unreachable:
@@ -171,10 +178,6 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 	}
 	return fmt.Errorf("no way to do this is known")
 }
-
-// ConsentVersion names the wording under "consent" in the phrasebook. Change it
-// with the wording.
-const ConsentVersion = "2026-11"
 
 // language changes the language of everything that is said from here on.
 func (a *applying) language(ctx context.Context, lang string) error {
@@ -203,7 +206,12 @@ func (a *applying) caution(ctx context.Context, c caution) error {
 // open puts her message before a human, in the case that she has already where
 // the desk finds that it belongs there.
 func (a *applying) open(ctx context.Context, c openCase) error {
-	o := triage.Opening{Key: inboxKey(a.item) + "/" + c.Reason, Patient: a.m.patient.ID, Person: a.m.patient.Person, Reason: triage.Reason(c.Reason),
+	return a.openAs(ctx, c, inboxKey(a.item)+"/"+c.Reason)
+}
+
+// openAs is open with a cause of the caller's.
+func (a *applying) openAs(ctx context.Context, c openCase, cause string) error {
+	o := triage.Opening{Key: cause, Patient: a.m.patient.ID, Person: a.m.patient.Person, Reason: triage.Reason(c.Reason),
 		Urgency: c.Urgency, PageNow: c.PageNow, Words: a.m.in.Text, Rules: c.Rules, Language: a.m.patient.Language, CautionKey: a.given}
 	if a.m.in.Kind == Press {
 		o.Words = ""

@@ -17,6 +17,8 @@ type Conversation struct {
 	Asking Question `json:"asking,omitzero"`
 	// Cautions says when each caution was last given, by its key.
 	Cautions map[string]time.Time `json:"cautions,omitempty"`
+	// Which is the last message of a shared chat of which was asked whose it is.
+	Which int64 `json:"which,omitempty"`
 	// Form is where a member of the staff stands in what she is entering.
 	Form json.RawMessage `json:"form,omitempty"`
 }

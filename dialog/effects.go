@@ -61,6 +61,9 @@ type (
 	// sendPicture sends her month as a picture.
 	sendPicture struct{}
 	agree       struct{}
+	decline     struct{}
+	// endLinks takes back at once what others may be told of her.
+	endLinks    struct{ Links []reminders.Link }
 	optOut      struct{ Out bool }
 	flood       struct{} // one answer, and a person, for much that came at once
 	unreachable struct{ Gone bool }
@@ -82,6 +85,8 @@ func (askNext) effect()      {}
 func (sendCalendar) effect() {}
 func (sendPicture) effect()  {}
 func (agree) effect()        {}
+func (decline) effect()      {}
+func (endLinks) effect()     {}
 func (optOut) effect()       {}
 func (unreachable) effect()  {}
 func (back) effect()         {}

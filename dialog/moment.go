@@ -52,6 +52,8 @@ type moment struct {
 	attended bool
 	// untold is whether a result of hers is known that nobody has told her yet.
 	untold bool
+	// linked are those who her words say may no longer be told of her.
+	linked []reminders.Link
 	// shown is the plan as she may see it: what waits to be told neither adds to
 	// it nor is given away by what is missing.
 	shown plan.Plan

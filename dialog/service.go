@@ -65,23 +65,16 @@ func (s *Service) Handle(ctx context.Context, tx *store.Tx, item Item) error {
 	if !known {
 		return s.stranger(ctx, tx, item, in)
 	}
-	if err := s.sealFor(ctx, tx, item, who, raw); err != nil {
-		return err
-	}
 	if staff, works, err := s.Desk.StaffByPerson(ctx, tx, who); err != nil || works {
 		if err != nil {
 			return err
 		}
+		if err := s.sealFor(ctx, tx, item, who, raw); err != nil {
+			return err
+		}
 		return s.fromStaff(ctx, tx, item, in, staff)
 	}
-	p, isPatient, err := s.Book.ByPerson(ctx, tx, who)
-	if err != nil {
-		return err
-	}
-	if !isPatient {
-		return s.stranger(ctx, tx, item, in)
-	}
-	return s.fromPatient(ctx, tx, item, in, p)
+	return s.fromKnown(ctx, tx, item, in, who, raw)
 }
 
 // sealFor seals an update anew under the key of the one who sent it, so that
@@ -170,6 +163,9 @@ func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p remind
 	}
 	m.missing, m.checks = reminders.Lacking(list, m.today()), care.Checked(list)
 	if m.talk, err = loadConversation(ctx, tx, s.Vault, p.Person); err != nil {
+		return nil, err
+	}
+	if m.linked, err = s.linksIn(ctx, tx, p, in.Text); err != nil {
 		return nil, err
 	}
 	live, err := s.Desk.ForPerson(ctx, tx, p.Person)

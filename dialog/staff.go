@@ -176,7 +176,9 @@ func (c *colleague) put(ctx context.Context, m outbox.Message, patient int64) er
 		if err != nil {
 			return err
 		}
-		w.About = p.Person
+		if !p.Erased {
+			w.About = p.Person
+		}
 	}
 	return c.room.Service.Outbox.Put(ctx, c.tx, w)
 }

@@ -18,9 +18,15 @@ import (
 
 // aboutPatient is a line that begins with a patient's handle.
 func (c *colleague) aboutPatient(ctx context.Context, p reminders.Patient, rest string) error {
+	if done, err := c.links(ctx, p, rest); done || err != nil {
+		return err
+	}
 	e, err := readEntry(rest, c.now)
 	if err != nil {
 		return err
+	}
+	if p.Erased && e.Verb != doShow && e.Verb != doFacts && e.Verb != doCalendar {
+		return triage.Refuse("erased", nil)
 	}
 	switch e.Verb {
 	case doShow:

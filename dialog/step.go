@@ -82,11 +82,20 @@ func (m *moment) media() []effect {
 func (m *moment) text() []effect {
 	effects := m.urgent()
 	alarmed := len(effects) > 0
+	if minor(m.in.Text) {
+		return append(effects, m.underage(alarmed)...)
+	}
 	switch {
 	case !m.patient.Enrolled:
 		return append(effects, m.beforeConsent(alarmed)...)
 	case m.in.Kind == Edited:
 		return append(effects, m.edited(alarmed)...)
+	}
+	if more, done := m.withdrawn(); done {
+		return append(effects, more...)
+	}
+	if more, done := m.saysAgain(); done {
+		return append(effects, more...)
 	}
 	if more, done := m.commanded(); done {
 		return append(effects, more...)

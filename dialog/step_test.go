@@ -240,7 +240,7 @@ func TestStepButtons(t *testing.T) {
 		{"hushed", "menu/person", []string{"case person_wanted routine", "say reply.person"}},
 
 		{"invited", "consent/agree", []string{"agree{}", "say enrolled " + theMenu}},
-		{"invited", "consent/decline", []string{"case opted_out none", "say consent.declined"}},
+		{"invited", "consent/decline", []string{"decline{}", "case opted_out none", "say consent.declined"}},
 		{"invited", "consent/es", []string{"setLanguage{es}", "say consent [consent/agree] [consent/decline] [consent/es]"}},
 		{"invited", "consent/en", []string{"setLanguage{en}", "say consent [consent/agree] [consent/decline] [consent/es]"}},
 		{"invited", "menu/next", []string{"say button.unknown"}},
@@ -323,7 +323,7 @@ func TestStepWords(t *testing.T) {
 		{"waiting", "yes", Question{Topic: AskPeriod, About: "2026-03-02T08:15"}, []string{"ask period_fix", "record period_start 03-02 08:15", "case period_reported same_day", "say period.recorded", "sendCalendar{}"}},
 		{"waiting", "no", Question{Topic: AskPeriod, About: "2026-03-02T08:15"}, []string{"say period.which_day [period/day/2026-03-02] [period/day/2026-03-01] [period/day/2026-02-28] [period/day/2026-02-27]", "ask period_day"}},
 		{"invited", "yes", Question{}, []string{"agree{}", "say enrolled " + theMenu}},
-		{"invited", "no", Question{}, []string{"case opted_out none", "say consent.declined"}},
+		{"invited", "no", Question{}, []string{"decline{}", "case opted_out none", "say consent.declined"}},
 		{"invited", "who is this?", Question{}, []string{"case unclear routine", "say consent.pending", "say consent [consent/agree] [consent/decline] [consent/es]"}},
 		{"tablet at eight", "I took it", Question{}, []string{"dose " + tablet + " taken", "say dose.thanks"}},
 		{"tablet taken", "I took it", Question{}, []string{"case dose_question routine", "say reply.routine"}},

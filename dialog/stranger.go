@@ -27,6 +27,9 @@ func (s *Service) stranger(ctx context.Context, tx *store.Tx, item Item, in Inbo
 	if err != nil {
 		return err
 	}
+	if err := s.newNumber(ctx, tx, item, in); err != nil {
+		return err
+	}
 	if code := codeIn(in.Text); code != "" && before.Here < s.Policy.Enrolment.Attempts {
 		done, err := s.redeem(ctx, tx, item, in, code)
 		if err != nil || done {
@@ -42,6 +45,18 @@ func (s *Service) stranger(ctx context.Context, tx *store.Tx, item Item, in Inbo
 		return err
 	}
 	return s.tellStranger(ctx, tx, item, in, "stranger")
+}
+
+// newNumber puts it before a human that somebody unknown says she writes from a new
+// phone: once a day for a chat. She learns nothing by it, not even that.
+func (s *Service) newNumber(ctx context.Context, tx *store.Tx, item Item, in Inbound) error {
+	if in.Kind != Text || !saysNewNumber(in.Text) {
+		return nil
+	}
+	day := tx.Now.In(s.Policy.Location()).Format("2006-01-02")
+	_, err := s.Desk.Open(ctx, tx, triage.Opening{Key: fmt.Sprintf("stranger/%x/number/%s", item.Chat[:min(8, len(item.Chat))], day), Person: seal.House,
+		Reason: triage.NewNumber, Urgency: rules.Routine, Words: in.Text, Notes: []triage.Line{{Key: "note.new_number"}}})
+	return err
 }
 
 // heardOf reports whether something came from this chat within the last day.
@@ -98,6 +113,9 @@ func (s *Service) redeem(ctx context.Context, tx *store.Tx, item Item, in Inboun
 	}
 	if !errors.Is(err, reminders.ErrCode) {
 		return false, err
+	}
+	if done, err := s.redeemLink(ctx, tx, item, in, code); err != nil || done {
+		return done, err
 	}
 	staff, joined, err := s.Desk.Join(ctx, tx, code, in.Chat)
 	if err != nil || !joined {

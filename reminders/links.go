@@ -324,6 +324,9 @@ func (b *Book) Reach(ctx context.Context, tx *store.Tx, to, about seal.Person, s
 	}
 	w := outbox.Way{Chat: chat}
 	shared := 0
+	if scope == Account {
+		return w, nil
+	}
 	if err := tx.Get(ctx, &shared, `SELECT count(*) FROM links WHERE person_id = ? AND relation = ? AND until_at IS NULL AND proven_at IS NOT NULL`, holder, Account); err != nil || shared == 0 {
 		return w, err
 	}
@@ -365,6 +368,9 @@ func (b *Book) mayBeTold(ctx context.Context, tx *store.Tx, to, about seal.Perso
 	err := tx.Select(ctx, &rows, `SELECT l.relation, l.what FROM links l JOIN patients p ON p.id = l.patient_id
 		WHERE l.person_id = ? AND p.person_id = ? AND l.until_at IS NULL AND l.proven_at IS NOT NULL`, to, about)
 	for _, r := range rows {
+		if scope == Account && r.Relation == Account {
+			return true, err // whose chat it is may be asked whose a message is
+		}
 		if r.Relation != Account && (scope == "" || covers(r.What, scope)) {
 			return true, err
 		}
@@ -405,6 +411,24 @@ func scopeOf(s plan.Step) string {
 	}
 	return ShareCalendar
 }
+
+// consent asks her once for each new wording of the consent. Until she answers she is
+// looked after as before.
+func (w *wants) consent() {
+	if w.book.Consent == nil || w.patient.Quiet() {
+		return
+	}
+	version, m := w.book.Consent(w.patient)
+	if w.patient.Consent == version {
+		return
+	}
+	due := w.book.afterQuiet(w.now)
+	w.message("consent/"+version, outbox.Reminder, due, due.AddDate(0, 0, consentDays), m)
+}
+
+// consentDays is how long the question about a new wording waits to be sent: common
+// practice, no source.
+const consentDays = 14
 
 // copies are what others are told beside her: visits on the evening before, doses at
 // their minute. Nobody else is asked anything, and nothing is told that she is not.

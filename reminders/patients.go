@@ -271,6 +271,18 @@ func (b *Book) Agree(ctx context.Context, tx *store.Tx, patient int64, version s
 	if err := b.answerConsent(ctx, tx, patient, version, true); err != nil {
 		return err
 	}
+	p, err := b.Patient(ctx, tx, patient)
+	if err != nil {
+		return err
+	}
+	if p.Enrolled {
+		// To another wording than before: nothing else changes.
+		if _, err := tx.Exec(ctx, `UPDATE patients SET consent_version = ?, consent_at = ? WHERE id = ?`, version, store.At(tx.Now), patient); err != nil {
+			return err
+		}
+		_, err := b.Replan(ctx, tx, patient)
+		return err
+	}
 	if _, err := tx.Exec(ctx, `UPDATE patients SET state = 'enrolled', consent_version = ?, consent_at = ?, opted_out_at = NULL WHERE id = ?`,
 		version, store.At(tx.Now), patient); err != nil {
 		return err

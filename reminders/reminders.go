@@ -39,6 +39,9 @@ type Book struct {
 	Picture func(p Patient, pl plan.Plan, now time.Time) *outbox.File
 	// Untold reports whether a result of hers waits to be told by a person.
 	Untold func(ctx context.Context, tx *store.Tx, p Patient) (bool, error)
+	// Consent is the wording of the consent that is in force, and what somebody is asked
+	// who agreed to another; nil asks nobody.
+	Consent func(p Patient) (version string, m outbox.Message)
 	// Concern puts something in front of a human.
 	Concern func(ctx context.Context, tx *store.Tx, c Concern) error
 }

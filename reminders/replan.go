@@ -64,6 +64,7 @@ func (b *Book) promised(ctx context.Context, tx *store.Tx, patient int64) (plan.
 		return pl, c, nil, err
 	}
 	w.copies(pl, doses, links)
+	w.consent()
 	return pl, c, w.list, nil
 }
 

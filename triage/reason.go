@@ -21,6 +21,8 @@ const (
 	PeriodUnclear Reason = "period_unclear" // a call that she did not confirm, or doubts
 	OptedOut      Reason = "opted_out"
 	OtherPerson   Reason = "other_person" // somebody else writes from her chat
+	LinkedPerson  Reason = "linked"       // somebody writes who is linked to her
+	Minor         Reason = "minor"        // whoever writes says that she is under eighteen
 	AfterCycle    Reason = "after_cycle"  // text after the last cycle ended
 	Unread        Reason = "unread"       // a message that could not be handled
 	Flood         Reason = "flood"        // more at once than is answered one by one
@@ -45,6 +47,8 @@ const (
 	Stuck          Reason = "stuck"           // work of the program that fails
 	ResultLate     Reason = "result_late"     // blood was drawn and no result has come
 	CautionRaised  Reason = "caution_raised"  // an entry that somebody else must weigh too
+	NewNumber      Reason = "new_number"      // a stranger says that she writes from a new phone
+	WhoseIsIt      Reason = "whose"           // a message from a shared chat, and nobody says whose it is
 	Codes          Reason = "codes"           // somebody tries codes
 	StaffUnreached Reason = "staff_unreached" // a colleague cannot be written to
 	Running        Reason = "running"         // something about the server, and no administrator to tell
@@ -55,13 +59,13 @@ const (
 // that she already has of that sort, so that one person answers her.
 var written = []Reason{
 	Symptom, Unclear, PersonWanted, Question, DoseMissed, DoseQuestion, Emotional, Media, HomeTest, LHSurge,
-	PeriodUnclear, OptedOut, OtherPerson, AfterCycle, Unread, Flood,
+	PeriodUnclear, OptedOut, OtherPerson, LinkedPerson, Minor, AfterCycle, Unread, Flood,
 }
 
 // found are all others.
 var found = []Reason{
 	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell, TriggerCheck, ResultLate, CautionRaised,
-	Unreachable, TooLate, Doubtful, Stuck, Codes, StaffUnreached, Running, Restored,
+	Unreachable, TooLate, Doubtful, Stuck, NewNumber, WhoseIsIt, Codes, StaffUnreached, Running, Restored,
 }
 
 // Reasons has every reason.

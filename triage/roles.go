@@ -42,6 +42,9 @@ const (
 	TellResult   Action = "tell_result"
 	HushPatient  Action = "hush"
 	BeginCycle   Action = "begin_cycle"
+	ChangeLinks  Action = "change_links" // who else may be told what of a patient
+	GiveRecords  Action = "give_records" // everything held about a patient, for herself
+	Erase        Action = "erase"        // a patient, after the time for which the law wants her records
 
 	Export Action = "export" // take something out as a file or a note
 	Import Action = "import" // hand something in from another system, and say whose it is
@@ -86,6 +89,9 @@ var allowed = map[Action][]Role{
 	TellResult:   clinical,
 	HushPatient:  clinical,
 	BeginCycle:   clinical,
+	ChangeLinks:  clinical,
+	GiveRecords:  {Lead, Administrator},
+	Erase:        {Administrator},
 
 	Export: clinical,
 	Import: clinical,

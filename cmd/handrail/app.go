@@ -101,6 +101,7 @@ func (a *app) wire(phrases *phrase.Book) {
 	a.book.Picture = func(p reminders.Patient, pl plan.Plan, now time.Time) *outbox.File {
 		return dialog.MonthFile(phrases, p, pl, now)
 	}
+	a.book.Consent = dialog.ConsentAgain(phrases, a.policy)
 	a.desk.Who = care.Who(a.book)
 	a.care = &care.Care{Book: a.book, Desk: a.desk}
 	talk := &dialog.Service{Vault: a.vault, Outbox: a.outbox, Book: a.book, Desk: a.desk, Phrases: phrases, Policy: a.policy,
@@ -109,8 +110,8 @@ func (a *app) wire(phrases *phrase.Book) {
 	talk.Staff = (&dialog.Staffroom{Service: talk, Care: a.care}).Receive
 	a.intake = &dialog.Intake{DB: a.db, Vault: a.vault, Source: source, Bell: &inbound}
 	a.worker = &dialog.Worker{DB: a.db, Bell: &inbound, Handle: talk.Handle, Park: talk.Park, Report: report}
-	a.dispatcher = &outbox.Dispatcher{DB: a.db, Vault: a.vault, Outbox: a.outbox, Sender: a.sender, OnTrouble: a.trouble, Report: report, Draw: picture.Draw,
-		Tasks: merge(a.book.Tasks(), a.desk.Tasks())}
+	a.dispatcher = &outbox.Dispatcher{DB: a.db, Vault: a.vault, Outbox: a.outbox, Sender: a.sender, OnTrouble: a.trouble, Report: report, Draw: picture.Draw, Reach: a.reach,
+		Tasks: merge(a.book.Tasks(), a.desk.Tasks(), talk.Tasks())}
 	a.chores = &wake.Loop{DB: a.db, Zone: a.policy.Location(), Report: report, Jobs: []wake.Job{
 		{Name: "purge raw texts", Schedule: "17 3 * * *", Run: a.purge},
 	}}

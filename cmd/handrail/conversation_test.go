@@ -124,6 +124,8 @@ func (p *play) perform(line string) error {
 		return p.addFact(rest)
 	case "earlier":
 		return p.addEarlier(rest)
+	case "agreed":
+		return p.agreed(rest)
 	case "==":
 		return p.advance(rest)
 	case "fault":
@@ -262,6 +264,18 @@ func (p *play) addPatient(rest string) error {
 			}
 		}
 		return nil
+	})
+}
+
+// agreed: "agreed P-201 2026-11", to another wording of the consent than today's.
+func (p *play) agreed(rest string) error {
+	handle, version, _ := strings.Cut(rest, " ")
+	return p.stage.db.Within(p.ctx, func(ctx context.Context, tx *store.Tx) error {
+		patient, err := p.stage.book.ByHandle(ctx, tx, handle)
+		if err != nil {
+			return err
+		}
+		return p.stage.book.Agree(ctx, tx, patient.ID, version)
 	})
 }
 

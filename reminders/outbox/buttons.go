@@ -50,6 +50,23 @@ func (o *Outbox) Press(ctx context.Context, tx *store.Tx, who seal.Person, token
 	return p, err
 }
 
+// Whose tells whom a button was given to and what it stands for, without pressing it.
+func (o *Outbox) Whose(ctx context.Context, tx *store.Tx, token string) (p seal.Person, action string, known bool, err error) {
+	var b struct {
+		Person seal.Person `db:"person_id"`
+		Action string      `db:"action"`
+	}
+	known, err = tx.Find(ctx, &b, `SELECT person_id, action FROM buttons WHERE token = ?`, token)
+	return b.Person, b.Action, known, err
+}
+
+// SpendKey uses up every button of one row, because its question has been answered in
+// another way.
+func (o *Outbox) SpendKey(ctx context.Context, tx *store.Tx, key string) error {
+	_, err := tx.Exec(ctx, `UPDATE buttons SET used_at = ? WHERE used_at IS NULL AND outbox_id = (SELECT id FROM outbox WHERE key = ?)`, store.At(tx.Now), key)
+	return err
+}
+
 // Reopen makes a message's buttons usable again after a press that could not be
 // acted upon.
 func (o *Outbox) Reopen(ctx context.Context, tx *store.Tx, key string) error {
