@@ -301,6 +301,9 @@ func next(p plan.Plan, s plan.Step) bool {
 // marks are what keeps her from being written to.
 func (c *colleague) marks(p reminders.Patient) []string {
 	var rows []string
+	if p.Erased {
+		return []string{c.phrase("staff.is_erased", nil)}
+	}
 	for _, m := range []struct {
 		since time.Time
 		key   string

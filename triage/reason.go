@@ -81,6 +81,9 @@ func (r Reason) joins(of Reason) bool {
 	case Unreachable, TooLate, Doubtful, PeriodReported, DoseSilent:
 		return r == of
 	}
+	if r == LinkedPerson || of == LinkedPerson {
+		return r == of // what others write is answered apart from what she writes
+	}
 	return slices.Contains(written, r) && slices.Contains(written, of)
 }
 

@@ -59,6 +59,7 @@ var arrows = map[string]string{
 	"cmd/handrail": "*",
 
 	"cmd/handrail/audit":     "", // nothing that it audits
+	"cmd/handrail/records":   "reminders/seal reminders/store",
 	"cmd/handrail/rehearsal": "cmd/handrail/audit",
 	"cmd/handrail/vigil":     "reminders/clock reminders/outbox",
 }
@@ -268,6 +269,8 @@ func TestTablesHaveOneOwner(t *testing.T) {
 		switch f.dir {
 		case "reminders/store/storetest":
 			continue // it tests all the rules of the schema
+		case "cmd/handrail/records":
+			continue // it reads all that is held about somebody, in a view that cannot write
 		case "cmd/handrail/audit":
 			continue // it reads all that there is, on a connection that cannot write
 		}

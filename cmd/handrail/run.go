@@ -29,6 +29,8 @@ var commands = []command{
 	{"serve", serveArgs, "run the clinic's bot until it is told to stop", runServe},
 	{"rehearse", rehearseArgs, "have an invented clinic work for weeks in minutes, and audit what came of it", runRehearse},
 	{"staff", staffArgs, "take a member of the staff on and print her sign-up code", runStaff},
+	{"records", recordsArgs, "give a patient everything that is held about her, readable", runRecords},
+	{"erase", eraseArgs, "write a patient's records to a file, and destroy her key for good", runErase},
 	{"key", keyArgs, "print a new master key, or put one in the place of the one in use", runKey},
 	{"backup", backupArgs, "make a sealed copy of the database, also while it is served, and read it back", runBackup},
 	{"restore", restoreArgs, "make a database of a backup that can be proved to be whole", runRestore},

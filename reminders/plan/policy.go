@@ -30,6 +30,7 @@ type Policy struct {
 	// Handover is what goes to obstetrics when care is handed over.
 	Handover  map[string]HandedItem `yaml:"handover"`
 	Enrolment Enrolment             `yaml:"enrolment"`
+	Records   Records               `yaml:"records"`
 	// Room is how many patients a day takes. Closed are days that were closed since the
 	// policy was written; no file has them, whoever keeps them adds them.
 	Room   Room `yaml:"room"`

@@ -24,6 +24,7 @@ func (p Policy) check(fs *Faults) {
 	for item, r := range p.Readiness {
 		within(fs, "readiness."+item+".valid_days", r.ValidDays, 0, 3650)
 	}
+	within(fs, "records.keep_years", p.Records.KeepYears, 0, 100)
 	within(fs, "enrolment.attempts", p.Enrolment.Attempts, 1, 100)
 	spanWithin(fs, "enrolment.code_valid", p.Enrolment.CodeValid, time.Minute, 30*24*time.Hour)
 	spanWithin(fs, "enrolment.attempts_within", p.Enrolment.AttemptsWithin, time.Minute, 7*24*time.Hour)

@@ -46,6 +46,13 @@ func (v *Vault) Fits(ctx context.Context, tx *store.Tx) (bool, error) {
 	return err == nil, err
 }
 
+// SealFile makes a file unreadable without the master key; OpenFile reads it again.
+// Unlike what is in the store it does not move on when the master key is changed.
+func (v *Vault) SealFile(plain []byte) []byte { return v.wrap.seal("file", plain) }
+
+// OpenFile reads what SealFile made; ErrSealed when that cannot be.
+func (v *Vault) OpenFile(sealed []byte) ([]byte, error) { return v.wrap.open("file", sealed) }
+
 // ErrHouse says that the house cannot be erased: everything found by hash would be
 // lost with it.
 var ErrHouse = errors.New("the house's own key cannot be destroyed")

@@ -39,10 +39,7 @@ type Care struct {
 func Who(book *reminders.Book) func(context.Context, *store.Tx, seal.Person) (triage.Known, error) {
 	return func(ctx context.Context, tx *store.Tx, who seal.Person) (triage.Known, error) {
 		p, known, err := book.ByPerson(ctx, tx, who)
-		if errors.Is(err, seal.ErrSealed) {
-			return triage.Known{}, nil // erased
-		}
-		if err != nil || !known {
+		if err != nil || !known || p.Erased {
 			return triage.Known{}, err
 		}
 		return triage.Known{ID: p.ID, Label: Label(p), Language: p.Language, OptedOut: !p.OptedOut.IsZero(), Unreachable: !p.Unreachable.IsZero()}, nil
@@ -50,7 +47,7 @@ func Who(book *reminders.Book) func(context.Context, *store.Tx, seal.Person) (tr
 }
 
 // Label is how staff call a patient.
-func Label(p reminders.Patient) string { return p.Handle + " " + p.Name }
+func Label(p reminders.Patient) string { return strings.TrimSpace(p.Handle + " " + p.Name) }
 
 // Find is the patient with a handle.
 func (c *Care) Find(ctx context.Context, tx *store.Tx, actor triage.Staff, handle string) (reminders.Patient, error) {
@@ -71,7 +68,11 @@ func said(actor triage.Staff, inbox int64) reminders.Said {
 
 // did puts an action on a patient on record.
 func (c *Care) did(ctx context.Context, tx *store.Tx, actor triage.Staff, a triage.Action, p reminders.Patient, fact int64, note string) error {
-	return c.Desk.Did(ctx, tx, actor, a, triage.Ref{Patient: p.ID, Fact: fact, Person: p.Person}, note)
+	r := triage.Ref{Patient: p.ID, Fact: fact, Person: p.Person}
+	if p.Erased {
+		r.Person = 0 // nothing can be sealed for her any more
+	}
+	return c.Desk.Did(ctx, tx, actor, a, r, note)
 }
 
 // inWords turns what the book refuses into what staff are told.

@@ -65,7 +65,7 @@ func (c *Care) Preview(ctx context.Context, tx *store.Tx, actor triage.Staff, pa
 	if f, err = c.rebooked(ctx, tx, patient, f); err != nil {
 		return Preview{}, err
 	}
-	p, err := c.Book.Patient(ctx, tx, patient)
+	p, err := c.whole(ctx, tx, patient)
 	if err != nil {
 		return Preview{}, err
 	}

@@ -169,7 +169,7 @@ func (c *Care) Search(ctx context.Context, tx *store.Tx, actor triage.Staff, wor
 		return nil, 0, err
 	}
 	for _, p := range patients {
-		if len(found) == n || !strings.Contains(strings.ToLower(Label(p)), strings.ToLower(words)) {
+		if len(found) == n || p.Erased && words == "" || !strings.Contains(strings.ToLower(Label(p)), strings.ToLower(words)) {
 			continue
 		}
 		pl, cycle, err := c.Book.Plan(ctx, tx, p.ID)
@@ -192,6 +192,9 @@ func (c *Care) Everybody(ctx context.Context, tx *store.Tx, actor triage.Staff) 
 	}
 	var list []Chart
 	for _, p := range patients {
+		if p.Erased {
+			continue
+		}
 		pl, cycle, err := c.Book.Plan(ctx, tx, p.ID)
 		if err != nil {
 			return nil, err

@@ -62,7 +62,7 @@ func (c *Care) Invite(ctx context.Context, tx *store.Tx, actor triage.Staff, pat
 	if err := actor.May(triage.AddPatient); err != nil {
 		return Invitation{}, err
 	}
-	p, err := c.Book.Patient(ctx, tx, patient)
+	p, err := c.whole(ctx, tx, patient)
 	if err != nil {
 		return Invitation{}, err
 	}
@@ -86,7 +86,7 @@ func (c *Care) SetCheck(ctx context.Context, tx *store.Tx, actor triage.Staff, p
 	if on.After(c.today(tx)) {
 		return triage.Refuse("not_yet", nil)
 	}
-	p, err := c.Book.Patient(ctx, tx, patient)
+	p, err := c.whole(ctx, tx, patient)
 	if err != nil {
 		return err
 	}
@@ -103,7 +103,7 @@ func (c *Care) Hush(ctx context.Context, tx *store.Tx, actor triage.Staff, patie
 	if err := actor.May(triage.HushPatient); err != nil {
 		return false, err
 	}
-	p, err := c.Book.Patient(ctx, tx, patient)
+	p, err := c.whole(ctx, tx, patient)
 	if err != nil || p.Hushed.IsZero() != hushed {
 		return false, err
 	}
@@ -149,7 +149,7 @@ func (c *Care) Finish(ctx context.Context, tx *store.Tx, actor triage.Staff, pat
 	if !slices.Contains(Endings, ending) {
 		return triage.Refuse("no_ending", phrase.Args{"endings": strings.Join(Endings, ", ")})
 	}
-	p, err := c.Book.Patient(ctx, tx, patient)
+	p, err := c.whole(ctx, tx, patient)
 	if err != nil {
 		return err
 	}
@@ -177,7 +177,7 @@ func (c *Care) NextCycle(ctx context.Context, tx *store.Tx, actor triage.Staff, 
 	if err := actor.May(triage.BeginCycle); err != nil {
 		return err
 	}
-	p, err := c.Book.Patient(ctx, tx, patient)
+	p, err := c.whole(ctx, tx, patient)
 	if err != nil {
 		return err
 	}

@@ -134,7 +134,7 @@ func (v *visit) patientPage(ctx context.Context) (patientPage, error) {
 	}
 	w := v.words(ch.Cycle.Facts)
 	p := patientPage{Patient: who, Place: v.place(ch.Plan, who), Marks: v.marks(who), Picture: draw(ch.Plan, ch.Today, w), Born: ch.Plan.Gestation,
-		May: v.who.May(triage.EnterFact) == nil, Takes: v.who.May(triage.Export) == nil, Today: ch.Today, Endings: care.Endings, Protocols: v.site.policy().ProtocolNames(), NoCycle: ch.Cycle.ID == 0 || !ch.Cycle.Closed.IsZero(), Closed: ch.Cycle.Outcome}
+		May: v.who.May(triage.EnterFact) == nil && !who.Erased, Takes: v.who.May(triage.Export) == nil, Today: ch.Today, Endings: care.Endings, Protocols: v.site.policy().ProtocolNames(), NoCycle: ch.Cycle.ID == 0 || !ch.Cycle.Closed.IsZero(), Closed: ch.Cycle.Outcome}
 	p.Charts, p.Sheet = chartRows(ch, w), ch.Cycle.ID != 0
 	for _, k := range ch.Plan.Conflicts {
 		p.Conflict = append(p.Conflict, w.Conflict(k))
@@ -187,6 +187,9 @@ func (v *visit) medication(ctx context.Context, p *patientPage, ch care.Chart) e
 
 // marks are what keeps her from being written to.
 func (v *visit) marks(p reminders.Patient) (all []string) {
+	if p.Erased {
+		return []string{v.say("staff.is_erased", nil)}
+	}
 	for _, m := range []struct {
 		since time.Time
 		key   string
