@@ -89,19 +89,17 @@ func (i *Intake) put(ctx context.Context, tx *store.Tx, u Arrival) error {
 // purgeAtOnce bounds how long one transaction of a purge holds up the rest.
 const purgeAtOnce = 500
 
-// Purge removes the raw text of messages that came in before an instant and have
-// been handled; what they said lives on in facts and cases. It reports how many,
-// and whether there are more. Codes that were tried in vain are forgotten with them.
-func (i *Intake) Purge(ctx context.Context, before time.Time) (n int64, more bool, err error) {
-	err = i.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
-		if _, err := tx.Exec(ctx, `DELETE FROM code_tries WHERE at < ?`, store.At(before)); err != nil {
-			return err
-		}
-		n, err = tx.Exec(ctx, `UPDATE inbox SET raw = NULL WHERE id IN
-			(SELECT id FROM inbox WHERE received_at < ? AND raw IS NOT NULL AND state = 'handled' LIMIT ?)`, store.At(before), purgeAtOnce)
-		return err
-	})
-	return n, n == purgeAtOnce, err
+// Purge removes the raw text of some messages that came in before an instant and have
+// been handled; what they said lives on in facts and cases. It reports how many: fewer
+// than there may be, so that it is called until there are none.
+func (i *Intake) Purge(ctx context.Context, tx *store.Tx, before time.Time) (int64, error) {
+	return tx.Exec(ctx, `UPDATE inbox SET raw = NULL WHERE id IN
+		(SELECT id FROM inbox WHERE received_at < ? AND raw IS NOT NULL AND state = 'handled' LIMIT ?)`, store.At(before), purgeAtOnce)
+}
+
+// PurgeTries forgets codes that strangers tried in vain before an instant, all at once.
+func (i *Intake) PurgeTries(ctx context.Context, tx *store.Tx, before time.Time) (int64, error) {
+	return tx.Exec(ctx, `DELETE FROM code_tries WHERE at < ?`, store.At(before))
 }
 
 // Backlog is what lies in the inbox.

@@ -265,6 +265,12 @@ func (b *Book) Redeem(ctx context.Context, tx *store.Tx, code, chat string) (Pat
 	return p, err
 }
 
+// PurgeCodes removes codes that were good until an instant or before, used or not, and
+// reports how many.
+func (b *Book) PurgeCodes(ctx context.Context, tx *store.Tx, before time.Time) (int64, error) {
+	return tx.Exec(ctx, `DELETE FROM enrolment_codes WHERE expires_at < ?`, store.At(before))
+}
+
 // Agree records that she agreed to be written to, and to which wording of the
 // consent. Her first cycle begins to be waited for.
 func (b *Book) Agree(ctx context.Context, tx *store.Tx, patient int64, version string) error {

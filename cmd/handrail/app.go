@@ -124,23 +124,6 @@ func (a *app) doChores(ctx context.Context, clk clock.Clock) {
 	}
 }
 
-// purge removes raw texts that are older than the policy keeps them.
-func (a *app) purge(ctx context.Context) error {
-	before := a.clock.Now().AddDate(0, 0, -a.policy.Messages.RetentionDays)
-	for {
-		n, more, err := a.intake.Purge(ctx, before)
-		if err != nil {
-			return err
-		}
-		if n > 0 {
-			a.log.Info("raw texts removed", "messages", n, "older_than_days", a.policy.Messages.RetentionDays)
-		}
-		if !more {
-			return nil
-		}
-	}
-}
-
 func merge(all ...map[string]outbox.TaskFunc) map[string]outbox.TaskFunc {
 	tasks := make(map[string]outbox.TaskFunc)
 	for _, some := range all {

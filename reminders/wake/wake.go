@@ -1,7 +1,8 @@
 // Package wake runs what has to be done now and then: purging, watching, making
 // backups. A job is a name, a schedule in cron's notation and a function.
 //
-// It owns the table job_runs, which remembers when each job last ran, so that a
+// It owns the table removals, on which what was removed is on record, and the table
+// job_runs, which remembers when each job last ran, so that a
 // run that was missed while the program was down is made up for, once. The
 // schedules are read by robfig/cron; of it only Schedule.Next is used, since its
 // own runner has no clock to inject and makes up for nothing.

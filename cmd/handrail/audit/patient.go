@@ -36,7 +36,7 @@ type row struct {
 	sent         time.Time
 	external     int64
 	text         uint64
-	empty        bool
+	empty, gone  bool // gone: its text has been removed since
 	unknown      int // attempts whose answer was lost
 }
 
@@ -130,6 +130,9 @@ func (p *patient) readRows(person int64) error {
 		p.byKey[w.key] = w
 		if w.state == "withdrawn" && w.unknown == 0 {
 			return nil
+		}
+		if w.gone = len(body) == 0; w.gone {
+			return nil // its time was over
 		}
 		plain, err := unseal(p.j.keys[about], "outbox", body)
 		if err != nil {
