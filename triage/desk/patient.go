@@ -84,6 +84,7 @@ type patientPage struct {
 	// Protocols are those that a next cycle can be planned by.
 	Protocols []string
 	NoCycle   bool
+	Linked    linksPart
 }
 
 // factRow is something that was entered.
@@ -161,6 +162,9 @@ func (v *visit) patientPage(ctx context.Context) (patientPage, error) {
 		p.Cases = append(p.Cases, v.waiting(c, triage.Known{Label: care.Label(who), Language: who.Language}, names))
 	}
 	if p.Letters, err = v.site.Care.Letters(ctx, v.tx, v.who, who, lettersOfPatient); err != nil {
+		return p, err
+	}
+	if p.Linked, err = v.linksPart(ctx, who); err != nil {
 		return p, err
 	}
 	return p, v.medication(ctx, &p, ch)

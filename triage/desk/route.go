@@ -118,6 +118,9 @@ func (s *Site) routes() []route {
 		{"GET /lists/{file}", triage.Export, false, (*visit).takeList},
 		{"GET /cases/{id}/note", triage.Export, true, (*visit).noteOfCase},
 		{"GET /patients/{handle}/note", triage.Export, true, (*visit).notesOfPatient},
+		{"POST /patients/{handle}/link", triage.ChangeLinks, true, (*visit).addLink},
+		{"POST /patients/{handle}/relink", triage.ChangeLinks, true, (*visit).renewLink},
+		{"POST /patients/{handle}/unlink", triage.ChangeLinks, true, (*visit).endLink},
 	}
 }
 

@@ -154,5 +154,9 @@ func samplePage() patientPage {
 		Facts:   []factRow{{ID: "f1", Kind: "scan", Says: "scan", By: "Bastian Quoy", Entered: sampleAt, Stands: true, Form: true}, {ID: "f2", Kind: "scan", Says: "scan", By: "she", Entered: sampleAt, Instead: "f3", Why: "…"}},
 		Values:  []factRow{{Says: "scan"}}, Charts: []chartRow{{"/file/mark.svg", "…"}}, Sheet: true, Letters: sampleLetters(), Checks: []checkRow{{reminders.Check{Item: "consents", On: sampleDay, Until: sampleDay}, "consents", true}, {reminders.Check{Item: "x"}, "x", false}},
 		Orders: []string{"letrozole 5 mg"}, Doses: []doseRow{{sampleAt, "letrozole 5 mg", "taken", sampleAt}, {At: sampleAt, Words: "letrozole 5 mg"}}, Cases: []waiting{sampleGrave},
+		Linked: linksPart{Handle: "P-105", May: true, Relations: reminders.Relations, Shares: reminders.Shares, Languages: []string{"en", "es"},
+			Code: &care.LinkCode{Patient: samplePatient, Link: reminders.Link{Relation: reminders.Partner, Name: "Wim Onslake"}, Code: "ABCD-EFGH", Until: sampleAt},
+			Rows: []linkRow{{ID: 1, Name: "Wim Onslake", Relation: reminders.Partner, What: reminders.Shares, Since: sampleAt, Proven: true}, {ID: 2, Name: "Ada Fenn", Relation: reminders.Family, Since: sampleAt},
+				{ID: 3, Name: "Bea Finch", Relation: reminders.EggSource, Since: sampleAt, Until: sampleAt, Over: true}}},
 		Kinds: []plan.FactKind{plan.Scan}, May: true, Takes: true, Today: sampleDay, Endings: care.Endings}
 }

@@ -77,9 +77,12 @@ var errands = map[string]errand{
 	"POST /patients/{handle}/finish":       {"/patients/P-105/finish", []string{"ending", "discharged"}, carer},
 	"POST /patients/{handle}/next":         {"/patients/P-105/next", nil, carer},
 
-	"GET /lists/{file}":           {"/lists/day.csv?on=2026-03-12", nil, carer},
-	"GET /cases/{id}/note":        {"/cases/1/note", nil, carer},
-	"GET /patients/{handle}/note": {"/patients/P-105/note", nil, carer},
+	"GET /lists/{file}":              {"/lists/day.csv?on=2026-03-12", nil, carer},
+	"GET /cases/{id}/note":           {"/cases/1/note", nil, carer},
+	"GET /patients/{handle}/note":    {"/patients/P-105/note", nil, carer},
+	"POST /patients/{handle}/link":   {"/patients/P-105/link", []string{"relation", "partner", "name", "Wim Onslake", "language", "en", "what", "calendar"}, carer},
+	"POST /patients/{handle}/relink": {"/patients/P-105/relink", []string{"number", "1"}, carer},
+	"POST /patients/{handle}/unlink": {"/patients/P-105/unlink", []string{"number", "1"}, carer},
 }
 
 // Every address against every role, and against nobody. One that is missing here
