@@ -215,7 +215,10 @@ func (s *Service) shown(m *moment, live []triage.Case) (p plan.Plan, untold bool
 	}
 	p.Steps = slices.DeleteFunc(p.Steps, func(old plan.Step) bool {
 		return !slices.ContainsFunc(m.plan.Steps, func(now plan.Step) bool {
-			return now.Key == old.Key && (now.Status == plan.Done || now.Status != plan.Dropped && now.On == old.On && now.At.Equal(old.At))
+			// A repeat that was booked with the first test and falls away with its result
+			// would give that result away.
+			stands := now.Status != plan.Dropped || plan.ResultBound(old) && m.plan.Cancelled.IsZero()
+			return now.Key == old.Key && (now.Status == plan.Done || stands && now.On == old.On && now.At.Equal(old.At))
 		})
 	})
 	return p, true, nil

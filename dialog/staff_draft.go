@@ -268,7 +268,7 @@ func (c *colleague) saveDraft(ctx context.Context, number int64) error {
 	if v.Second {
 		key = "staff.to_be_checked"
 	}
-	text := c.phrase(key, phrase.Args{"who": who(v.Patient), "fact": c.fact(v.Fact)})
+	text := lines(append([]string{c.phrase(key, phrase.Args{"who": who(v.Patient), "fact": c.fact(v.Fact)})}, c.also(v)...)...)
 	for _, id := range v.Settled {
 		text = lines(text, c.phrase("staff.settled", phrase.Args{"case": fmt.Sprint(id)}))
 	}

@@ -26,7 +26,7 @@ func (c *colleague) learn(facts []reminders.Recorded) { c.drugs = care.DrugsOf(f
 
 // preview says what an entry is and what it would move.
 func (c *colleague) preview(v care.Preview) string {
-	rows := []string{who(v.Patient) + " · " + c.fact(v.Fact)}
+	rows := append([]string{who(v.Patient) + " · " + c.fact(v.Fact)}, c.also(v)...)
 	if len(v.Changes) > 0 {
 		rows = append(rows, c.phrase("staff.moves", nil))
 	}
@@ -45,4 +45,12 @@ func (c *colleague) preview(v care.Preview) string {
 		rows = append(rows, c.phrase("note.missing", phrase.Args{"items": strings.Join(items, ", ")}))
 	}
 	return strings.Join(rows, "\n")
+}
+
+// also are the facts that are saved with an entry.
+func (c *colleague) also(v care.Preview) (rows []string) {
+	for _, f := range v.Also {
+		rows = append(rows, c.phrase("staff.also", phrase.Args{"fact": c.fact(f)}))
+	}
+	return rows
 }

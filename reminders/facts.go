@@ -200,15 +200,18 @@ type Said struct {
 
 // Moved is what a fact did: the plan before and after it.
 type Moved struct {
-	Fact     Recorded
+	Fact Recorded
+	// Also are the facts that were recorded with it.
+	Also     []Recorded
 	Old, New plan.Plan
 }
 
 // Record adds a fact to the patient's open cycle, has the plan computed anew and
 // brings the outbox in step. A fact whose Replaces is set takes that fact's
 // place. She is told once what somebody else's fact changed. What cannot be true
-// is a *plan.Refusal, and nothing is changed.
-func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.Fact, said Said) (Moved, error) {
+// is a *plan.Refusal, and nothing is changed. Facts that belong together, as the two
+// tests of a pair, are recorded with it: they are planned and told as one.
+func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.Fact, said Said, also ...plan.Fact) (Moved, error) {
 	c, err := b.Cycle(ctx, tx, patient)
 	if err != nil {
 		return Moved{}, err
@@ -225,7 +228,7 @@ func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.F
 	if c.ID == 0 || !c.Closed.IsZero() {
 		return Moved{}, ErrNoCycle
 	}
-	m, err := b.preview(ctx, tx, c, f)
+	m, err := b.preview(ctx, tx, c, f, also)
 	if err != nil {
 		return Moved{}, err
 	}
@@ -235,6 +238,13 @@ func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.F
 	}
 	if m.Fact, err = b.insert(ctx, tx, p, c, f, said); err != nil {
 		return Moved{}, err
+	}
+	for _, more := range also {
+		r, err := b.insert(ctx, tx, p, c, more, said)
+		if err != nil {
+			return Moved{}, err
+		}
+		m.Also = append(m.Also, r)
 	}
 	if m.New, err = b.Replan(ctx, tx, patient); err != nil || said.By == p.Person {
 		return m, err
@@ -246,7 +256,7 @@ func (b *Book) Record(ctx context.Context, tx *store.Tx, patient int64, f plan.F
 var ErrNoCycle = fmt.Errorf("she has no open cycle: enrol her first, or begin the next cycle")
 
 // Preview is what Record would do, without doing it.
-func (b *Book) Preview(ctx context.Context, tx *store.Tx, patient int64, f plan.Fact) (Moved, error) {
+func (b *Book) Preview(ctx context.Context, tx *store.Tx, patient int64, f plan.Fact, also ...plan.Fact) (Moved, error) {
 	c, err := b.Cycle(ctx, tx, patient)
 	if err != nil {
 		return Moved{}, err
@@ -254,10 +264,10 @@ func (b *Book) Preview(ctx context.Context, tx *store.Tx, patient int64, f plan.
 	if (c.ID == 0 || !c.Closed.IsZero()) && (c.ID != 0 || f.Kind != plan.ProtocolChosen) {
 		return Moved{}, ErrNoCycle
 	}
-	return b.preview(ctx, tx, c, f)
+	return b.preview(ctx, tx, c, f, also)
 }
 
-func (b *Book) preview(ctx context.Context, tx *store.Tx, c Cycle, f plan.Fact) (Moved, error) {
+func (b *Book) preview(ctx context.Context, tx *store.Tx, c Cycle, f plan.Fact, also []plan.Fact) (Moved, error) {
 	pol, err := b.PolicyFor(ctx, tx, c.ID)
 	if err != nil {
 		return Moved{}, err
@@ -266,11 +276,14 @@ func (b *Book) preview(ctx context.Context, tx *store.Tx, c Cycle, f plan.Fact) 
 	if err != nil {
 		return Moved{}, err
 	}
-	next := f
-	if next.ID == "" {
-		next.ID = "new"
+	facts := c.PlanFacts()
+	for i, next := range append([]plan.Fact{f}, also...) {
+		if next.ID == "" {
+			next.ID = "new" + strings.Repeat("+", i)
+		}
+		facts = append(facts, next)
 	}
-	after, err := plan.Build(pol, append(c.PlanFacts(), next), c.notBefore(tx.Now))
+	after, err := plan.Build(pol, facts, c.notBefore(tx.Now))
 	return Moved{Old: old, New: after}, err
 }
 

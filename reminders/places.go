@@ -160,11 +160,15 @@ func (b *Book) freeSeat(ctx context.Context, tx *store.Tx, h holding) (int, erro
 }
 
 // Taken are the places of a sort that are taken on the days from one to another, without
-// those that a cycle has for a step on a day; 0 for the places of everybody.
+// the one that a cycle has for a step on a day; the zero Own for the places of everybody.
 func (b *Book) Taken(ctx context.Context, tx *store.Tx, s room.Sort, from, to civil.Date, but Own) ([]room.Taken, error) {
+	return b.taken(ctx, tx, s, ` WHERE sort = ? AND day >= ? AND day <= ? AND NOT (cycle_id = ? AND step = ? AND day = ?)`,
+		s, from.String(), to.String(), but.Cycle, but.Step, but.On.String())
+}
+
+func (b *Book) taken(ctx context.Context, tx *store.Tx, s room.Sort, where string, args ...any) ([]room.Taken, error) {
 	var rows []placeRow
-	if err := tx.Select(ctx, &rows, placeColumns+` WHERE sort = ? AND day >= ? AND day <= ? AND NOT (cycle_id = ? AND step = ? AND day = ?)`,
-		s, from.String(), to.String(), but.Cycle, but.Step, but.On.String()); err != nil {
+	if err := tx.Select(ctx, &rows, placeColumns+where, args...); err != nil {
 		return nil, err
 	}
 	all := make([]room.Taken, len(rows))
@@ -176,6 +180,12 @@ func (b *Book) Taken(ctx context.Context, tx *store.Tx, s room.Sort, from, to ci
 		all[i] = room.Taken{ID: r.ID, Sort: s, Place: h.Place}
 	}
 	return all, nil
+}
+
+// Others are the places of a sort that other cycles have taken on the days from one to
+// another.
+func (b *Book) Others(ctx context.Context, tx *store.Tx, s room.Sort, from, to civil.Date, but int64) ([]room.Taken, error) {
+	return b.taken(ctx, tx, s, ` WHERE sort = ? AND day >= ? AND day <= ? AND cycle_id <> ?`, s, from.String(), to.String(), but)
 }
 
 // Own is a place of a cycle's own.

@@ -85,6 +85,10 @@ func newApp(ctx context.Context, s setting) (*app, error) {
 	if err := a.beginRecord(ctx); err != nil {
 		return nil, errors.Join(err, a.db.Close())
 	}
+	// A database from before places were counted has none yet.
+	if err := a.db.Within(ctx, a.book.ReadyPlaces); err != nil {
+		return nil, errors.Join(err, a.db.Close())
+	}
 	return a, nil
 }
 

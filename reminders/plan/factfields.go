@@ -18,7 +18,7 @@ var fields = map[FactKind]string{
 	OrderGiven:     "drug dose unit times from stop | product route prescriber checked_by reason",
 	StopOrder:      "order on | prescriber reason",
 	DoseAnswered:   "order at taken |",
-	Visit:          "step at |",
+	Visit:          "step at | reason",
 	Embryos:        "embryo_day | embryos egg_age euploid favourable stored backup reason",
 	Scan:           "on | right_mm left_mm lining_mm pattern estradiol_pg_ml lh_iu_per_l progesterone_ng_ml",
 	LHSurge:        "on | counts",

@@ -140,11 +140,12 @@ const (
 	CodeFollows    = "room_follows"
 	CodeStuck      = "room_stuck"
 	CodeTransfer   = "room_stuck_transfer"
+	CodeNear       = "room_near" // what is free near a place that is not
 )
 
 // Codes are all of them.
 func Codes() []string {
-	return []string{CodeClosed, CodeDayFull, CodeMinuteFull, CodeOutside, CodeFits, CodeMoved, CodeNone, CodeRepaired, CodeFollows, CodeStuck, CodeTransfer}
+	return []string{CodeClosed, CodeDayFull, CodeMinuteFull, CodeOutside, CodeFits, CodeMoved, CodeNone, CodeRepaired, CodeFollows, CodeStuck, CodeTransfer, CodeNear}
 }
 
 func because(code string, args ...string) plan.Reason {

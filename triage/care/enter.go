@@ -14,6 +14,7 @@ import (
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/reckon"
+	"handrail.example/reminders/room"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
 	"handrail.example/triage/rules"
@@ -23,6 +24,8 @@ import (
 type Preview struct {
 	Patient reminders.Patient
 	Fact    plan.Fact
+	// Also are the facts that are saved with it: the repeat that goes with a first test.
+	Also []plan.Fact
 	// Changes are the rows of her calendar that move.
 	Changes []plan.Change
 	// Conflicts are those that the entry brings about.
@@ -32,8 +35,10 @@ type Preview struct {
 	// Missing are the items of the checklist that her cycle still lacks, when the
 	// entry is its day one.
 	Missing []string
-	// Cautions are what stands against the entry, for a person to weigh.
+	// Cautions are what stands against the entry, for a person to weigh; Near are the
+	// places that are free near one that is not.
 	Cautions []reckon.Caution
+	Near     []room.Place
 	// ToTell is the case of a result that was saved and that whoever saved it
 	// must tell her; 0 for none.
 	ToTell int64
@@ -72,11 +77,16 @@ func (c *Care) Preview(ctx context.Context, tx *store.Tx, actor triage.Staff, pa
 	if err := c.tellFirst(ctx, tx, p, f); err != nil {
 		return Preview{}, err
 	}
-	m, err := c.Book.Preview(ctx, tx, patient, f)
+	also, err := c.goesWith(ctx, tx, patient, f)
+	if err != nil {
+		return Preview{}, err
+	}
+	m, err := c.Book.Preview(ctx, tx, patient, f, also...)
 	if err != nil {
 		return Preview{}, inWords(err)
 	}
 	v := previewOf(p, f, m)
+	v.Also = also
 	v.Second = f.Kind == plan.TriggerOrder
 	if f.Kind == plan.PeriodStart {
 		if v.Missing, err = c.Book.Missing(ctx, tx, patient, c.today(tx)); err != nil {
@@ -178,7 +188,7 @@ func (c *Care) Enter(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 		return v, err
 	}
 	if v.Asks() {
-		return v, triage.Refuse("reason_asked", nil)
+		return v, v.asked()
 	}
 	if v.Second {
 		return v, c.askForCheck(ctx, tx, actor, v)
@@ -187,7 +197,7 @@ func (c *Care) Enter(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 	if v.ToTell, err = c.openResult(ctx, tx, actor, v, inbox); err != nil {
 		return v, err
 	}
-	m, err := c.save(ctx, tx, actor, v.Patient, v.Fact, inbox)
+	m, err := c.save(ctx, tx, actor, v, inbox)
 	switch {
 	case err != nil && v.ToTell != 0:
 		// The preview let it pass a moment ago: no refusal, but a failure that
@@ -201,12 +211,17 @@ func (c *Care) Enter(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 }
 
 // save records a fact and the action that it is.
-func (c *Care) save(ctx context.Context, tx *store.Tx, actor triage.Staff, p reminders.Patient, f plan.Fact, inbox int64) (reminders.Moved, error) {
-	m, err := c.Book.Record(ctx, tx, p.ID, f, said(actor, inbox))
+func (c *Care) save(ctx context.Context, tx *store.Tx, actor triage.Staff, v Preview, inbox int64) (reminders.Moved, error) {
+	m, err := c.Book.Record(ctx, tx, v.Patient.ID, v.Fact, said(actor, inbox), v.Also...)
 	if err != nil {
 		return m, inWords(err)
 	}
-	return m, c.did(ctx, tx, actor, actionFor(f), p, m.Fact.Number, string(f.Kind))
+	for _, f := range append([]reminders.Recorded{m.Fact}, m.Also...) {
+		if err := c.did(ctx, tx, actor, actionFor(f.Fact), v.Patient, f.Number, string(f.Kind)); err != nil {
+			return m, err
+		}
+	}
+	return m, nil
 }
 
 // follow does what a saved fact calls for besides moving the calendar.

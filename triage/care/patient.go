@@ -197,7 +197,7 @@ func (c *Care) NextCycle(ctx context.Context, tx *store.Tx, actor triage.Staff, 
 		return err
 	}
 	if protocol != "" {
-		if _, err := c.save(ctx, tx, actor, p, plan.Fact{Kind: plan.ProtocolChosen, Protocol: protocol, On: c.today(tx)}, inbox); err != nil {
+		if _, err := c.save(ctx, tx, actor, Preview{Patient: p, Fact: plan.Fact{Kind: plan.ProtocolChosen, Protocol: protocol, On: c.today(tx)}}, inbox); err != nil {
 			return err
 		}
 	}

@@ -157,7 +157,7 @@ func (c *Care) called(ctx context.Context, tx *store.Tx, actor triage.Staff, p r
 	if err != nil || !cycle.Closed.IsZero() || !slices.ContainsFunc(pl.StepsOf(plan.Call), func(s plan.Step) bool { return s.Status != plan.Done && s.Status != plan.Dropped }) {
 		return err
 	}
-	m, err := c.save(ctx, tx, actor, p, plan.Fact{Kind: plan.Called, At: tx.Now.In(c.Book.Policy.Location())}, 0)
+	m, err := c.save(ctx, tx, actor, Preview{Patient: p, Fact: plan.Fact{Kind: plan.Called, At: tx.Now.In(c.Book.Policy.Location())}}, 0)
 	if err != nil {
 		return err
 	}
@@ -177,7 +177,11 @@ func (c *Care) catchUp(ctx context.Context, tx *store.Tx, p reminders.Patient, s
 			before = append(before, f.Fact)
 		}
 	}
-	old, err := plan.Build(c.Book.Policy, before, tx.Now)
+	pol, err := c.Book.PolicyFor(ctx, tx, cycle.ID)
+	if err != nil {
+		return err
+	}
+	old, err := plan.Build(pol, before, tx.Now)
 	if err != nil {
 		return err
 	}

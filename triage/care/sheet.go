@@ -2,11 +2,13 @@ package care
 
 import (
 	"context"
+	"time"
 
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/reckon"
+	"handrail.example/reminders/room"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
 )
@@ -54,11 +56,15 @@ func (c *Care) Sheet(ctx context.Context, tx *store.Tx, actor triage.Staff, pati
 	if s.Reading, err = reckon.Read(c.Book.Policy, facts, pl.AsOf); err != nil {
 		return s, err
 	}
-	booked, err := c.booked(ctx, tx, actor, patient)
+	booked, err := c.booked(ctx, tx, cycle.ID, pl.AsOf)
 	if err != nil {
 		return s, err
 	}
-	if s.Options, err = reckon.Weigh(c.Book.Policy, facts, s.Reading, pl.AsOf, booked); err != nil {
+	pol, err := c.Book.PolicyFor(ctx, tx, cycle.ID)
+	if err != nil {
+		return s, err
+	}
+	if s.Options, err = reckon.Weigh(pol, facts, s.Reading, pl.AsOf, booked); err != nil {
 		return s, err
 	}
 	s.Series = reckon.HCG(c.Book.Policy, facts, pl.AsOf)
@@ -87,19 +93,16 @@ func (s *Sheet) events(facts []plan.Fact) {
 
 // booked is how many transfers of others are settled for each day: booked with a
 // minute, or counted from a trigger that is ordered or given.
-func (c *Care) booked(ctx context.Context, tx *store.Tx, actor triage.Staff, but int64) (map[civil.Date]int, error) {
+func (c *Care) booked(ctx context.Context, tx *store.Tx, cycle int64, asOf time.Time) (map[civil.Date]int, error) {
+	today := civil.DateOf(asOf)
+	taken, err := c.Book.Others(ctx, tx, room.Transfer, today, today.AddDays(sheetDays), cycle)
 	days := make(map[civil.Date]int)
-	err := c.each(ctx, tx, actor, func(p reminders.Patient, _ reminders.Cycle, pl plan.Plan) error {
-		if p.ID == but {
-			return nil
-		}
-		trigger, known := pl.Step("trigger/1")
-		for _, s := range pl.StepsOf(plan.Transfer) {
-			if s.Status != plan.Dropped && !s.On.IsZero() && (s.Booked || known && trigger.Booked) {
-				days[s.On]++
-			}
-		}
-		return nil
-	})
+	for _, t := range taken {
+		days[t.On]++
+	}
 	return days, err
 }
+
+// sheetDays is how far a sheet may look for a transfer: longer than any window of the
+// trigger and what follows it.
+const sheetDays = 60

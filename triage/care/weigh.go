@@ -40,6 +40,9 @@ func (c *Care) weigh(ctx context.Context, tx *store.Tx, v *Preview, m reminders.
 		return err
 	}
 	v.Cautions = append(v.Cautions, seen...)
+	if err := c.roomCautions(ctx, tx, cycle, v); err != nil {
+		return err
+	}
 	lapses, err := c.lapses(ctx, tx, v.Patient.ID, f, m.New)
 	v.Cautions = append(v.Cautions, lapses...)
 	v.series = c.seriesWith(facts, f, now)

@@ -40,6 +40,7 @@ type entryPage struct {
 // previewed is what an entry would do, in words.
 type previewed struct {
 	Fact, Beside       string
+	Also               []string // what is saved with it
 	Changes, Conflicts []string
 	Missing, Cautions  []string
 	Second             bool
@@ -49,6 +50,9 @@ type previewed struct {
 func (v *visit) previewed(p care.Preview, facts []reminders.Recorded) *previewed {
 	w := v.words(facts)
 	out := &previewed{Fact: w.Fact(p.Fact), Second: p.Second, Asks: p.Asks()}
+	for _, f := range p.Also {
+		out.Also = append(out.Also, w.Fact(f))
+	}
 	for _, c := range p.Changes {
 		out.Changes = append(out.Changes, w.Change(c))
 	}

@@ -78,7 +78,7 @@ var forms = []struct {
 	{plan.ProgestinEnd, []field{dayField}},
 	{plan.Spotting, []field{minuteField}},
 	{plan.PeriodStart, []field{minuteField}},
-	{plan.Visit, []field{{name: "step", sort: aChoice, must: true, choices: visits}, minuteField}},
+	{plan.Visit, []field{{name: "step", sort: aChoice, must: true, choices: visits}, minuteField, reasonField}},
 	{plan.BaselineFound, []field{dayField, {name: "decision", sort: aChoice, must: true, choices: []string{"start", "rescan", "cancel"}},
 		{name: "cyst_mm", sort: aNumber, unit: "mm"}, e2Field, p4Field, {name: "hcg_iu_per_l", sort: aNumber, unit: "IU/L"}}},
 	{plan.OrderGiven, slices.Concat(drugFields, []field{{name: "times", sort: clocks, must: true}, {name: "from", sort: aDay, must: true}, {name: "stop", sort: stopRule, must: true}, byField, reasonField})},
