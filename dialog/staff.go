@@ -36,6 +36,8 @@ type form struct {
 	Number int64  `json:"number,omitempty"`
 	// Draft is an entry that waits for her to save it.
 	Draft *draft `json:"draft,omitempty"`
+	// Closing are days that wait for her to close them.
+	Closing *closingDraft `json:"closing,omitempty"`
 }
 
 // answerWithin is how long what she writes is taken for the answer that she was

@@ -47,6 +47,10 @@ func (c *colleague) aboutPatient(ctx context.Context, p reminders.Patient, rest 
 		return c.propose(ctx, p, plan.Fact{Kind: plan.Retracted, Replaces: e.ID, Reason: e.Words})
 	case doStop:
 		return c.proposeStop(ctx, p, e)
+	case doBook:
+		return c.book(ctx, p, e)
+	case doPlaces:
+		return c.places(ctx, p, e)
 	}
 	return c.act(ctx, p, e)
 }
@@ -160,7 +164,7 @@ func (c *colleague) propose(ctx context.Context, p reminders.Patient, f plan.Fac
 	if err != nil {
 		return fmt.Errorf("write down a %s: %w", f.Kind, err)
 	}
-	c.form.Draft = &draft{Number: c.in.Item, Patient: p.ID, Fact: body}
+	c.form.Draft, c.form.Closing = &draft{Number: c.in.Item, Patient: p.ID, Fact: body}, nil
 	return c.ask(ctx, v, c.beside(v, facts), "staff.save")
 }
 
@@ -212,7 +216,7 @@ func (c *colleague) verify(ctx context.Context, id int64) error {
 	if err != nil {
 		return err
 	}
-	c.form.Draft = &draft{Number: c.in.Item, Patient: v.Patient.ID, Check: id}
+	c.form.Draft, c.form.Closing = &draft{Number: c.in.Item, Patient: v.Patient.ID, Check: id}, nil
 	return c.ask(ctx, v, "", "staff.save_check")
 }
 
@@ -226,6 +230,9 @@ func becauseOf(rest string) (string, bool) {
 // saveFor saves what was shown last with the reason that she gives for it.
 func (c *colleague) saveFor(ctx context.Context, rest string) error {
 	d := c.form.Draft
+	if d == nil && c.form.Closing != nil && rest == "" {
+		return c.closeDays(ctx, 0)
+	}
 	if rest == "" || d == nil || d.Check != 0 {
 		return c.saveDraft(ctx, 0)
 	}

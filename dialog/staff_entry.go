@@ -30,6 +30,8 @@ const (
 	doNext     verb = "next"
 	doSheet    verb = "sheet" // what her values say
 	doNote     verb = "note"  // her contacts, for her chart
+	doBook     verb = "book"  // a place for a visit
+	doPlaces   verb = "places"
 )
 
 // entry is what a line after a patient's handle says.
@@ -42,6 +44,10 @@ type entry struct {
 	// next cycle; Words the reason.
 	Word, Words string
 	On          civil.Date
+	// Step and At are the visit that a place is looked for and the minute that is asked
+	// for, negative for any.
+	Step plan.StepName
+	At   civil.TimeOfDay
 }
 
 // readEntry reads a line about a patient, without her handle. It is strict:
@@ -74,6 +80,8 @@ func (s *scanner) entry() (entry, error) {
 			e.Word = protocolOf(s.raw[s.at-1])
 		}
 		return e, nil
+	case "book", "places":
+		return s.booking(verb(first))
 	case "finish":
 		return s.oneWord(doFinish)
 	case "stop":

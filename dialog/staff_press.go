@@ -66,6 +66,8 @@ func (c *colleague) pressOwn(ctx context.Context, what, word string, id int64, m
 			return c.saveDraft(ctx, id)
 		}
 		return c.discard(ctx)
+	case "closing":
+		return c.closeDays(ctx, id)
 	case "list":
 		return c.command(ctx, word, "")
 	case "chart":

@@ -33,6 +33,7 @@ var trade = map[string]string{
 	"sobrevivieron": "survived", "sobrevivio": "survived", "guardados": "stored", "guardado": "stored",
 	"ovulo": "egg", "euploide": "euploid", "favorable": "favourable", "respaldo": "backup", "preguntar": "ask", "edad": "age", "anos": "years",
 	"alergia": "allergy", "noche": "night", "negativo": "negative", "positivo": "positive", "hoja": "sheet", "nota": "note", "porque": "because",
+	"reservar": "book", "lugares": "places",
 	"hoy": "today", "ayer": "yesterday", "manana": "tomorrow", "y": "and",
 }
 

@@ -23,7 +23,7 @@ var staffWords = map[string]string{
 	"hand": "hand", "pasar": "hand", "close": "close", "cerrar": "close", "told": "told", "dicho": "told",
 	"revise": "verify", "verify": "verify", "verificar": "verify",
 	"send": "send", "enviar": "send", "save": "save", "guardar": "save", "discard": "discard", "descartar": "discard", "add": "add", "agregar": "add",
-	"rota": "rota", "turno": "rota",
+	"rota": "rota", "turno": "rota", "closure": "closure", "cierre": "closure", "reopen": "reopen", "reabrir": "reopen",
 	"note": "note", "nota": "note",
 }
 
@@ -69,7 +69,7 @@ func (c *colleague) fits(word, rest string) bool {
 		first, _, _ := strings.Cut(rest, " ")
 		_, err := strconv.ParseInt(first, 10, 64)
 		return err == nil && (rest == first || word != "take" && word != "show" && word != "verify" && word != "note")
-	case "add", "rota", "staff":
+	case "add", "rota", "staff", "closure", "reopen":
 		return false
 	case "save":
 		_, why := becauseOf(rest)
@@ -104,6 +104,10 @@ func (c *colleague) command(ctx context.Context, word, rest string) error {
 		return c.rotaLine(ctx, rest)
 	case "add":
 		return c.addPatient(ctx, rest)
+	case "closure":
+		return c.closureLine(ctx, rest)
+	case "reopen":
+		return c.reopenLine(ctx, rest)
 	case "save":
 		return c.saveFor(ctx, rest)
 	case "discard":
@@ -162,8 +166,8 @@ func (c *colleague) help(ctx context.Context) error {
 	parts := []string{c.phrase("staff.help", nil)}
 	if c.in.Who.May(triage.EnterFact) == nil {
 		parts = append(parts, c.phrase("staff.help_entries", nil))
-		for _, k := range []string{"protocol", "period", "baseline", "visit", "scan", "order", "stop", "trigger_order", "trigger", "embryos", "transfer", "hcg", "ultrasound",
-			"bloods", "ovulation", "surge", "drawn", "thaw", "conclude", "methotrexate", "handover", "rh", "allergy", "sheet", "expects", "progestin", "cancel", "correct", "undo", "check", "finish", "note"} {
+		for _, k := range []string{"protocol", "period", "baseline", "visit", "book", "places", "scan", "order", "stop", "trigger_order", "trigger", "embryos", "transfer", "hcg", "ultrasound",
+			"bloods", "ovulation", "surge", "drawn", "thaw", "conclude", "methotrexate", "handover", "rh", "allergy", "sheet", "expects", "progestin", "cancel", "correct", "undo", "check", "finish", "note", "closure", "reopen"} {
 			parts = append(parts, c.phrase("example."+k, nil))
 		}
 	}

@@ -3,6 +3,7 @@ package reminders
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"handrail.example/reminders/civil"
@@ -23,29 +24,49 @@ type ClosedDay struct {
 // closedKey is where a transaction keeps the days that are closed in it.
 type closedKey struct{}
 
+// shut is a day that is closed, since when.
+type shut struct {
+	plan.ClosedDay
+	since time.Time
+}
+
 // closedDays are the days that are closed, past ones too: what was booked on one still
 // stands in conflict.
-func (b *Book) closedDays(ctx context.Context, tx *store.Tx) ([]plan.ClosedDay, error) {
+func (b *Book) closedDays(ctx context.Context, tx *store.Tx) ([]shut, error) {
 	if known, ok := tx.Kept()[closedKey{}]; ok {
-		return known.([]plan.ClosedDay), nil
+		return known.([]shut), nil
 	}
 	var rows []struct {
 		Day  string          `db:"day"`
 		Part plan.ClosedPart `db:"part"`
+		At   store.Time      `db:"closed_at"`
 	}
-	if err := tx.Select(ctx, &rows, `SELECT day, part FROM closed_days WHERE reopened_at IS NULL ORDER BY day, part`); err != nil {
+	if err := tx.Select(ctx, &rows, `SELECT day, part, closed_at FROM closed_days WHERE reopened_at IS NULL ORDER BY day, part`); err != nil {
 		return nil, err
 	}
-	days := make([]plan.ClosedDay, len(rows))
+	days := make([]shut, len(rows))
 	for i, r := range rows {
 		d, err := civil.ParseDate(r.Day)
 		if err != nil {
 			return nil, fmt.Errorf("a closed day is not a day")
 		}
-		days[i] = plan.ClosedDay{On: d, Part: r.Part}
+		days[i] = shut{plan.ClosedDay{On: d, Part: r.Part}, r.At.Time}
 	}
 	tx.Kept()[closedKey{}] = days
 	return days, nil
+}
+
+// overtaken reports whether a day was closed after a visit on it had been booked. She is
+// not reminded of it: she has been moved, or a person is at it.
+func (w *wants) overtaken(s plan.Step) bool {
+	return slices.ContainsFunc(w.shut, func(d shut) bool {
+		if d.On != s.On || d.Part == plan.LabOnly && s.Name != plan.Transfer {
+			return false
+		}
+		return !slices.ContainsFunc(w.cycle.Facts, func(f Recorded) bool {
+			return f.Kind == plan.Visit && f.Step == s.Name && f.Fact.At.Equal(s.At) && f.Entered.After(d.since)
+		})
+	})
 }
 
 // PolicyNow is the policy with the days that have been closed since it was written.
@@ -54,7 +75,11 @@ func (b *Book) PolicyNow(ctx context.Context, tx *store.Tx) (plan.Policy, error)
 	if err != nil || len(days) == 0 {
 		return b.Policy, err
 	}
-	return b.Policy.WithClosed(days), nil
+	closed := make([]plan.ClosedDay, len(days))
+	for i, d := range days {
+		closed[i] = d.ClosedDay
+	}
+	return b.Policy.WithClosed(closed), nil
 }
 
 // aheadDays is how far days are looked at on which no transfer has a place any more. No

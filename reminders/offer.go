@@ -144,15 +144,8 @@ func (b *Book) FreeNear(ctx context.Context, tx *store.Tx, c Cycle, step plan.St
 // of a repeat that is booked already, and is the zero Fact where one is booked within the
 // window, where a value is on record, or where there is no place: then a person books it.
 func (b *Book) Repeat(ctx context.Context, tx *store.Tx, c Cycle, first plan.Fact) (plan.Fact, error) {
-	if _, drawn := c.Live(plan.HCG); drawn || first.Kind != plan.Visit || first.Step != plan.HCGFirst {
-		return plan.Fact{}, nil
-	}
-	protocol := b.Policy.Calendar.Protocol
-	if f, chosen := c.Live(plan.ProtocolChosen); chosen {
-		protocol = f.Protocol
-	}
-	gap, pairs := b.Policy.RepeatAfter(protocol)
-	if !pairs {
+	gap, pairs := b.RepeatGap(c)
+	if !pairs || first.Kind != plan.Visit || first.Step != plan.HCGFirst {
 		return plan.Fact{}, nil
 	}
 	p := room.PlaceOf(first.At, b.zone())

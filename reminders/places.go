@@ -286,3 +286,40 @@ func (b *Book) eachCycle(ctx context.Context, tx *store.Tx, f func(Cycle, plan.P
 	}
 	return nil
 }
+
+// Booking is a place with the visit that has it.
+type Booking struct {
+	Cycle int64
+	Step  plan.StepName
+	room.Taken
+}
+
+// Bookings are the places that are taken on the days from one to another.
+func (b *Book) Bookings(ctx context.Context, tx *store.Tx, from, to civil.Date) ([]Booking, error) {
+	var rows []placeRow
+	if err := tx.Select(ctx, &rows, placeColumns+` WHERE day >= ? AND day <= ? ORDER BY id`, from.String(), to.String()); err != nil {
+		return nil, err
+	}
+	all := make([]Booking, len(rows))
+	for i, r := range rows {
+		h, err := r.holding()
+		if err != nil {
+			return nil, err
+		}
+		all[i] = Booking{Cycle: r.Cycle, Step: r.Step, Taken: room.Taken{ID: r.ID, Sort: h.sort(), Place: h.Place}}
+	}
+	return all, nil
+}
+
+// RepeatGap is how many days after the first test of a cycle its repeat lies; false where
+// the first was drawn, so that the repeat stands by itself, or the protocol knows none.
+func (b *Book) RepeatGap(c Cycle) (plan.Window, bool) {
+	if _, drawn := c.Live(plan.HCG); drawn {
+		return plan.Window{}, false
+	}
+	protocol := b.Policy.Calendar.Protocol
+	if f, chosen := c.Live(plan.ProtocolChosen); chosen {
+		protocol = f.Protocol
+	}
+	return b.Policy.RepeatAfter(protocol)
+}

@@ -126,7 +126,7 @@ var tells = map[plan.StepName]struct{ onlyBooked bool }{
 // visit reminds of a visit on the evening before and once more on the day.
 func (w *wants) visit(s plan.Step) {
 	rule, told := tells[s.Name]
-	if !told || s.On.IsZero() || s.Status != plan.Projected && s.Status != plan.Due || rule.onlyBooked && !s.Booked || w.unready(s) || w.hints(s) {
+	if !told || s.On.IsZero() || s.Status != plan.Projected && s.Status != plan.Due || rule.onlyBooked && !s.Booked || w.unready(s) || w.hints(s) || w.overtaken(s) {
 		return
 	}
 	m := w.book.Policy.Messages

@@ -57,7 +57,11 @@ func (b *Book) promised(ctx context.Context, tx *store.Tx, patient int64) (plan.
 	if err != nil {
 		return pl, c, nil, err
 	}
-	w := &wants{book: b, patient: p, cycle: c, now: tx.Now.In(b.zone()), lacking: len(missing) > 0, untold: untold}
+	shut, err := b.closedDays(ctx, tx)
+	if err != nil {
+		return pl, c, nil, err
+	}
+	w := &wants{book: b, patient: p, cycle: c, now: tx.Now.In(b.zone()), lacking: len(missing) > 0, untold: untold, shut: shut}
 	w.promises(pl, doses, backs)
 	links, err := b.links(ctx, tx, `patient_id = ? AND until_at IS NULL AND proven_at IS NOT NULL`, patient)
 	if err != nil {
@@ -233,6 +237,7 @@ type wants struct {
 	now     time.Time // in the clinic's zone
 	lacking bool      // something that her cycle must not start without
 	untold  bool      // a result of hers waits to be told by a person
+	shut    []shut    // days that are closed
 	list    []outbox.Want
 }
 

@@ -46,8 +46,9 @@ const (
 	GiveRecords  Action = "give_records" // everything held about a patient, for herself
 	Erase        Action = "erase"        // a patient, after the time for which the law wants her records
 
-	Export Action = "export" // take something out as a file or a note
-	Import Action = "import" // hand something in from another system, and say whose it is
+	Export   Action = "export"    // take something out as a file or a note
+	Import   Action = "import"    // hand something in from another system, and say whose it is
+	CloseDay Action = "close_day" // and open it again
 
 	SeeRota     Action = "see_rota"
 	ChangeRota  Action = "change_rota"
@@ -93,8 +94,9 @@ var allowed = map[Action][]Role{
 	GiveRecords:  {Lead, Administrator},
 	Erase:        {Administrator},
 
-	Export: clinical,
-	Import: clinical,
+	Export:   clinical,
+	Import:   clinical,
+	CloseDay: clinical,
 
 	SeeRota:     Roles,
 	ChangeRota:  {Lead, Administrator},

@@ -64,6 +64,9 @@ func (p Place) Time(zone *time.Location) time.Time { return p.On.At(p.At, zone) 
 // Compare orders places by time.
 func (p Place) Compare(o Place) int { return cmp.Or(p.On.Compare(o.On), cmp.Compare(p.At, o.At)) }
 
+// InOrder sorts places by time.
+func InOrder(all []Place) []Place { return slices.SortedFunc(slices.Values(all), Place.Compare) }
+
 // Taken is a place that a visit has.
 type Taken struct {
 	ID   int64

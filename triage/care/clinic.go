@@ -43,12 +43,16 @@ type Outlook struct {
 // Load is the outlook of some days from a first one on, in one walk through the open
 // cycles. The caller puts the look on record.
 func (c *Care) Load(ctx context.Context, tx *store.Tx, actor triage.Staff, from civil.Date, days int) (Outlook, error) {
+	pol, err := c.Book.PolicyNow(ctx, tx)
+	if err != nil {
+		return Outlook{}, err
+	}
 	o := Outlook{Days: make([]DayLoad, days)}
 	for n := range o.Days {
 		d := from.AddDays(n)
-		o.Days[n] = DayLoad{Day: d, Clinic: c.Book.Policy.OpenClinic(d), Lab: c.Book.Policy.OpenLab(d)}
+		o.Days[n] = DayLoad{Day: d, Clinic: pol.OpenClinic(d), Lab: pol.OpenLab(d)}
 	}
-	err := c.each(ctx, tx, actor, func(p reminders.Patient, cycle reminders.Cycle, pl plan.Plan) error {
+	err = c.each(ctx, tx, actor, func(p reminders.Patient, cycle reminders.Cycle, pl plan.Plan) error {
 		for _, s := range pl.Steps {
 			if n := s.On.DaysSince(from); !s.On.IsZero() && n >= 0 && n < days && s.Status != plan.Dropped {
 				o.Days[n].add(s)
@@ -101,7 +105,12 @@ type Shifted struct {
 // nothing. The caller puts the look on record.
 func (c *Care) TryPolicy(ctx context.Context, tx *store.Tx, actor triage.Staff, p plan.Policy) ([]Shifted, error) {
 	var all []Shifted
-	err := c.each(ctx, tx, actor, func(who reminders.Patient, cycle reminders.Cycle, now plan.Plan) error {
+	closed, err := c.Book.PolicyNow(ctx, tx)
+	if err != nil {
+		return nil, err
+	}
+	p = p.WithClosed(closed.Closed)
+	err = c.each(ctx, tx, actor, func(who reminders.Patient, cycle reminders.Cycle, now plan.Plan) error {
 		then, err := plan.Build(p, cycle.PlanFacts(), tx.Now)
 		if err != nil {
 			all = append(all, Shifted{Patient: who, Refused: err.Error()})
