@@ -13,6 +13,7 @@ import (
 type option struct {
 	on, repeat civil.Date // repeat is zero for a visit without one
 	days       int
+	off        int  // how far the two are from the distance that suits best, in days
 	stays      bool // the repeat keeps the place that it has
 }
 
@@ -36,11 +37,13 @@ func (h *House) options(u unit, notBefore civil.Date) []option {
 		for n := gap.From; n <= gap.To; n++ {
 			again := d.AddDays(n)
 			if h.Closed(Blood, again) == "" && !again.Before(notBefore) {
-				all = append(all, option{d, again, apart(d, u.visit.On) + apart(again, d.AddDays(gap.Preferred)), again == u.repeat.On})
+				off := apart(again, d.AddDays(gap.Preferred))
+				all = append(all, option{d, again, apart(d, u.visit.On) + off, off, again == u.repeat.On})
 			}
 		}
 	}
-	slices.SortStableFunc(all, func(a, b option) int { return cmp.Compare(a.days, b.days) })
+	// Of two that are equally far, the one that keeps the pair at its distance.
+	slices.SortStableFunc(all, func(a, b option) int { return cmp.Or(cmp.Compare(a.days, b.days), cmp.Compare(a.off, b.off)) })
 	return all
 }
 
