@@ -65,6 +65,10 @@ func (m *moment) press() []effect {
 		if at, err := time.ParseInLocation(minute, about, m.now.Location()); err == nil {
 			return m.started(at)
 		}
+	case actPlace:
+		return m.pressedPlace(about)
+	case "place/none":
+		return m.noPlace()
 	case reminders.ActCall:
 		if at, err := time.ParseInLocation(minute, about, m.now.Location()); err == nil {
 			return m.callAt(at)
@@ -144,6 +148,8 @@ func (m *moment) answered() ([]effect, bool) {
 		return m.answeredDay(q)
 	case AskPeriodFix:
 		return m.corrected()
+	case AskPlace:
+		return m.answeredPlace(q)
 	case AskGiven:
 		if at, ok := m.saidMinute(); ok {
 			return m.given(at), true

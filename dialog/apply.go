@@ -151,6 +151,10 @@ func (a *applying) apply(ctx context.Context, e effect) error {
 	case askNext:
 		a.m.talk.Asking = e.Question
 		return nil
+	case awaitPlace:
+		return book.AwaitPlace(ctx, a.tx, a.m.patient, e.Step)
+	case placeSettled:
+		return book.PlaceSettled(ctx, a.tx, a.m.patient)
 	case sendCalendar:
 		return a.calendar(ctx)
 	case sendPicture:

@@ -36,6 +36,7 @@ const (
 	AskDose      Topic = "dose"       // which of these doses?
 	AskGiven     Topic = "given"      // at which minute was the trigger given?
 	AskReadBack  Topic = "read_back"  // what will you do, and when?
+	AskPlace     Topic = "place"      // which of these places?
 )
 
 // Question is something the bot has asked and waits to hear about.

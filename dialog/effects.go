@@ -56,6 +56,10 @@ type (
 	// askNext makes the conversation wait for an answer; the zero Question for
 	// none.
 	askNext struct{ Question }
+	// awaitPlace puts a visit before a human if she does not choose a place for it in
+	// time, and placeSettled lets that rest.
+	awaitPlace   struct{ Step plan.Step }
+	placeSettled struct{}
 	// sendCalendar sends the calendar as text and as a file.
 	sendCalendar struct{}
 	// sendPicture sends her month as a picture.
@@ -82,6 +86,8 @@ func (answerDose) effect()   {}
 func (answerBack) effect()   {}
 func (askBack) effect()      {}
 func (askNext) effect()      {}
+func (awaitPlace) effect()   {}
+func (placeSettled) effect() {}
 func (sendCalendar) effect() {}
 func (sendPicture) effect()  {}
 func (agree) effect()        {}

@@ -54,6 +54,9 @@ type moment struct {
 	untold bool
 	// linked are those who her words say may no longer be told of her.
 	linked []reminders.Link
+	// offer is what room there is for the visit that her message may be about; the zero
+	// Offer where it is about none.
+	offer reminders.Offer
 	// shown is the plan as she may see it: what waits to be told neither adds to
 	// it nor is given away by what is missing.
 	shown plan.Plan

@@ -125,6 +125,9 @@ func (s *Service) fromPatient(ctx context.Context, tx *store.Tx, item Item, in I
 			return err
 		}
 	}
+	if err := s.lookForPlaces(ctx, tx, m); err != nil {
+		return err
+	}
 	before := m.talk
 	for _, e := range step(m) {
 		if err := a.apply(ctx, e); err != nil {
@@ -142,8 +145,11 @@ func (s *Service) fromPatient(ctx context.Context, tx *store.Tx, item Item, in I
 
 // moment gathers everything that the answer depends on.
 func (s *Service) moment(ctx context.Context, tx *store.Tx, in Inbound, p reminders.Patient) (*moment, error) {
-	m := &moment{now: tx.Now.In(s.Policy.Location()), in: in, policy: s.Policy, patient: p}
-	var err error
+	pol, err := s.Book.PolicyNow(ctx, tx)
+	if err != nil {
+		return nil, err
+	}
+	m := &moment{now: tx.Now.In(s.Policy.Location()), in: in, policy: pol, patient: p}
 	if m.flooded, err = flooded(ctx, tx, p.Person); err != nil {
 		return nil, err
 	}
@@ -210,7 +216,7 @@ func (s *Service) shown(m *moment, live []triage.Case) (p plan.Plan, untold bool
 			before = append(before, f.Fact)
 		}
 	}
-	if p, err = plan.Build(s.Policy, before, m.now); err != nil {
+	if p, err = plan.Build(m.policy, before, m.now); err != nil {
 		return p, true, fmt.Errorf("the plan of cycle %d before a result: %w", m.cycle.ID, err)
 	}
 	p.Steps = slices.DeleteFunc(p.Steps, func(old plan.Step) bool {

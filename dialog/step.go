@@ -209,6 +209,9 @@ func (m *moment) commanded() ([]effect, bool) {
 // understood is everything that the reading says she wants, in the order of what
 // the reading puts first.
 func (m *moment) understood(alarmed bool) []effect {
+	if m.onlyCannotCome() && !alarmed {
+		return m.cannotCome()
+	}
 	var effects []effect
 	intents := append([]rules.Intent{m.reading.Intent}, m.reading.Also...)
 	concerned := alarmed
@@ -242,6 +245,10 @@ func (m *moment) intent(i rules.Intent, first, concerned bool) ([]effect, bool) 
 		return m.missed(concerned), true
 	case rules.StopMessages:
 		return m.stop(), true
+	case rules.Reschedule:
+		if !concerned {
+			return m.cannotCome(), true
+		}
 	case rules.Thanks:
 		if first && m.doseAsked() {
 			// "Sorry, I fell asleep" is small talk only where nothing was asked.
@@ -332,7 +339,12 @@ var replyTo = map[rules.Intent]string{
 // humanReads puts the message before a human and says so, and what happens at
 // this hour. Where a case of hers is being looked at already, it is added there.
 func (m *moment) humanReads(reason triage.Reason, key string) []effect {
-	c := m.caseOf(reason)
+	return m.putBefore(m.caseOf(reason), key)
+}
+
+// putBefore is humanReads for a case that says more.
+func (m *moment) putBefore(c openCase, key string) []effect {
+	reason := triage.Reason(c.Reason)
 	if !m.cycle.Closed.IsZero() && c.Urgency == rules.Routine {
 		c.Reason = string(triage.AfterCycle)
 	}

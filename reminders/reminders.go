@@ -73,6 +73,7 @@ const (
 	OrderDue      = "order_due"      // a start or an end is due and no order has come
 	NotReadBack   = "read_back"      // she has not repeated back what she must not misunderstand
 	ResultLate    = "result_late"    // blood was drawn and its result has not come
+	PlaceOpen     = "place_open"     // she cannot come to a visit and has chosen no other place
 	DecisionDue   = "decision_due"   // a visit is over and nothing says what it led to
 )
 

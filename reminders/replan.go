@@ -78,11 +78,12 @@ const (
 	taskDose     = "reminders.dose_unanswered"
 	taskOpenEnd  = "reminders.open_end"
 	taskReadBack = "reminders.read_back"
+	taskPlace    = "reminders.place_unanswered"
 )
 
 // Tasks are the functions behind the tasks that this package promises.
 func (b *Book) Tasks() map[string]outbox.TaskFunc {
-	return map[string]outbox.TaskFunc{taskReplan: b.runReplan, taskDose: b.runDose, taskOpenEnd: b.runOpenEnd, taskReadBack: b.runReadBack}
+	return map[string]outbox.TaskFunc{taskReplan: b.runReplan, taskDose: b.runDose, taskOpenEnd: b.runOpenEnd, taskReadBack: b.runReadBack, taskPlace: b.runPlace}
 }
 
 // duty is the payload of every task of this package.
@@ -220,6 +221,9 @@ func (w *wants) promises(pl plan.Plan, doses []Asked, backs []ReadBack) {
 		w.dose(a)
 	}
 	for _, r := range backs {
+		if r.Fact.Kind == plan.Visit && w.overtaken(plan.Step{Name: r.Fact.Step, On: w.book.civilDay(r.Fact.Fact.At), At: r.Fact.Fact.At}) {
+			continue // the day has closed: a person is at it
+		}
 		w.readBack(r)
 	}
 	if !w.patient.Quiet() {

@@ -49,6 +49,7 @@ const (
 	CautionRaised  Reason = "caution_raised"  // an entry that somebody else must weigh too
 	NewNumber      Reason = "new_number"      // a stranger says that she writes from a new phone
 	WhoseIsIt      Reason = "whose"           // a message from a shared chat, and nobody says whose it is
+	PlaceOpen      Reason = "place_open"      // she cannot come and has chosen no other place
 	DayClosed      Reason = "day_closed"      // a day closed, and she could not simply be moved
 	Codes          Reason = "codes"           // somebody tries codes
 	StaffUnreached Reason = "staff_unreached" // a colleague cannot be written to
@@ -65,7 +66,7 @@ var written = []Reason{
 
 // found are all others.
 var found = []Reason{
-	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell, TriggerCheck, ResultLate, CautionRaised, DayClosed,
+	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell, TriggerCheck, ResultLate, CautionRaised, DayClosed, PlaceOpen,
 	Unreachable, TooLate, Doubtful, Stuck, NewNumber, WhoseIsIt, Codes, StaffUnreached, Running, Restored,
 }
 
