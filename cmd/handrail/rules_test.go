@@ -52,7 +52,7 @@ var arrows = map[string]string{
 	"triage/care": "dialog/phrase reminders reminders/civil reminders/outbox reminders/picture reminders/plan reminders/reckon reminders/room reminders/seal reminders/store " +
 		"triage triage/exchange triage/rules",
 	"triage/exchange": "reminders/plan",
-	"triage/desk":     "dialog/phrase reminders reminders/civil reminders/picture reminders/plan reminders/seal reminders/store triage triage/care triage/exchange triage/rules",
+	"triage/desk":     "dialog/phrase reminders reminders/civil reminders/picture reminders/plan reminders/room reminders/seal reminders/store triage triage/care triage/exchange triage/rules",
 	"dialog": "dialog/phrase dialog/reading reminders reminders/civil reminders/clock reminders/outbox reminders/picture reminders/plan reminders/reckon reminders/room reminders/seal reminders/store " +
 		"triage triage/care triage/rules",
 	"bot":          "dialog reminders/clock reminders/outbox",

@@ -24,6 +24,7 @@ type loadPage struct {
 	// How many there are of both; the lists show the first of them.
 	AllClashes, AllOverdue int
 	Takes                  bool // lists as files
+	Closed                 []care.Closed
 }
 
 type clashRow struct {
@@ -47,6 +48,9 @@ func (v *visit) load(ctx context.Context) (answer, error) {
 	}
 	for _, l := range late[:min(longestList, len(late))] {
 		p.Overdue = append(p.Overdue, lateRow{l.Patient.Handle, l.Patient.Name, w.StepName(l.End.Step), w.Why(l.End.Why), l.End.Due})
+	}
+	if p.Closed, err = v.site.Care.ClosedDays(ctx, v.tx, v.who); err != nil {
+		return answer{}, err
 	}
 	return answer{sheet: "load", data: p, looked: "the load and who is overdue"}, nil
 }

@@ -85,6 +85,7 @@ type patientPage struct {
 	Protocols []string
 	NoCycle   bool
 	Linked    linksPart
+	Places    []placeLink // visits for which a place can be looked for
 }
 
 // factRow is something that was entered.
@@ -137,6 +138,7 @@ func (v *visit) patientPage(ctx context.Context) (patientPage, error) {
 	p := patientPage{Patient: who, Place: v.place(ch.Plan, who), Marks: v.marks(who), Picture: draw(ch.Plan, ch.Today, w), Born: ch.Plan.Gestation,
 		May: v.who.May(triage.EnterFact) == nil && !who.Erased, Takes: v.who.May(triage.Export) == nil, Today: ch.Today, Endings: care.Endings, Protocols: v.site.policy().ProtocolNames(), NoCycle: ch.Cycle.ID == 0 || !ch.Cycle.Closed.IsZero(), Closed: ch.Cycle.Outcome}
 	p.Charts, p.Sheet = chartRows(ch, w), ch.Cycle.ID != 0
+	p.Places = v.placeLinks(ch.Plan)
 	for _, k := range ch.Plan.Conflicts {
 		p.Conflict = append(p.Conflict, w.Conflict(k))
 	}

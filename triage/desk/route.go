@@ -89,6 +89,10 @@ func (s *Site) routes() []route {
 		{"GET /day", triage.SeePatients, false, (*visit).day},
 
 		{"GET /clinic", triage.SeePatients, false, (*visit).load},
+		{"GET /clinic/closed", triage.SeePatients, false, (*visit).closedDays},
+		{"POST /clinic/closed", triage.CloseDay, true, (*visit).closeDays},
+		{"POST /clinic/closed/look", triage.CloseDay, true, (*visit).lookAtClosing},
+		{"POST /clinic/closed/open", triage.CloseDay, true, (*visit).reopenDay},
 		{"GET /clinic/rota", triage.SeeRota, false, (*visit).rota},
 		{"POST /clinic/rota/add", triage.ChangeRota, true, (*visit).addShift},
 		{"POST /clinic/rota/drop", triage.ChangeRota, true, (*visit).dropShift},
@@ -107,6 +111,7 @@ func (s *Site) routes() []route {
 		{"GET /patients/{handle}", triage.SeePatients, true, (*visit).showPatient},
 		{"GET /patients/{handle}/charts/{name}", triage.SeePatients, true, (*visit).showChart},
 		{"GET /patients/{handle}/sheet", triage.SeePatients, true, (*visit).weigh},
+		{"GET /patients/{handle}/places", triage.EnterFact, true, (*visit).places},
 		{"GET /patients/{handle}/enter/{kind}", triage.EnterFact, true, (*visit).askEntry},
 		{"POST /patients/{handle}/enter/{kind}", triage.EnterFact, true, (*visit).sendEntry},
 		{"POST /patients/{handle}/check", triage.SetChecklist, true, (*visit).setCheck},

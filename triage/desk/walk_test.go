@@ -51,6 +51,10 @@ var errands = map[string]errand{
 	"GET /day":     {"/day?on=2026-03-12", nil, look},
 
 	"GET /clinic":              {"/clinic", nil, look},
+	"GET /clinic/closed":       {"/clinic/closed", nil, look},
+	"POST /clinic/closed":      {"/clinic/closed", []string{"from", "2026-03-19", "part", "clinic", "why", "storm", "digest", "other", "form", "0123456789012345678901"}, carer},
+	"POST /clinic/closed/look": {"/clinic/closed/look", []string{"from", "2026-03-19", "part", "clinic", "why", "storm"}, carer},
+	"POST /clinic/closed/open": {"/clinic/closed/open", []string{"on", "2026-03-19", "part", "clinic"}, carer},
 	"GET /clinic/rota":         {"/clinic/rota", nil, every},
 	"POST /clinic/rota/add":    {"/clinic/rota/add", []string{"who", "lead", "from", "2026-03-12T07:00", "to", "2026-03-12T19:00"}, "lead administrator"},
 	"POST /clinic/rota/drop":   {"/clinic/rota/drop", []string{"shift", "1"}, "lead administrator"},
@@ -69,6 +73,7 @@ var errands = map[string]errand{
 	"GET /patients/{handle}":               {"/patients/P-105", nil, look},
 	"GET /patients/{handle}/charts/{name}": {"/patients/P-105/charts/follicles.png", nil, look},
 	"GET /patients/{handle}/sheet":         {"/patients/P-105/sheet", nil, look},
+	"GET /patients/{handle}/places":        {"/patients/P-105/places?step=monitoring", nil, carer},
 	"GET /patients/{handle}/enter/{kind}":  {"/patients/P-105/enter/scan", nil, carer},
 	"POST /patients/{handle}/enter/{kind}": {"/patients/P-105/enter/scan", []string{"on", "2026-03-11", "lining_mm", "6.6"}, carer},
 	"POST /patients/{handle}/check":        {"/patients/P-105/check", []string{"item", "consents", "on", "2026-03-01"}, carer},
