@@ -145,6 +145,12 @@ func (d *Desk) extend(ctx context.Context, tx *store.Tx, r recordRow) error {
 	return err
 }
 
+// RecordEnd is where the record ends, to be noted elsewhere.
+func (d *Desk) RecordEnd(ctx context.Context, tx *store.Tx) (Head, error) {
+	t, err := d.end(ctx, tx)
+	return t.Head, err
+}
+
 // BeginRecord puts whatever was recorded before there was a chain under its head. It
 // does so once for a file, at the first start, and reports whether it has. Where rows
 // are linked already and the head is gone it does nothing: that is for CheckRecord.

@@ -180,11 +180,22 @@ func (a *app) backupJobs() []wake.Job {
 	}
 }
 
-// sayOfBackups says in the log what is done about backups.
-func (a *app) sayOfBackups() {
+// sayOfBackups says in the log what is done about backups, and where the record of what
+// staff did ends: `handrail verify --head` finds out whether it has been written anew
+// since.
+func (a *app) sayOfBackups(ctx context.Context) {
 	if a.backup.To == "" {
 		a.log.Warn("no backups are made by the clock: name a folder as backup.to in the configuration")
 	}
+	var head triage.Head
+	if err := a.db.Read(ctx, func(ctx context.Context, tx *store.Tx) (err error) {
+		head, err = a.desk.RecordEnd(ctx, tx)
+		return err
+	}); err != nil {
+		a.log.Error("the end of the record cannot be read", "err", err)
+		return
+	}
+	a.log.Info("the record of what staff did", "ends", head)
 }
 
 // backUpByClock makes a backup, removes those that need not be kept, and tells

@@ -165,7 +165,7 @@ func sumOf(path string) (int64, string, error) {
 	if err != nil {
 		return 0, "", err
 	}
-	defer f.Close()
+	defer func() { _ = f.Close() }() // only read
 	sum := sha256.New()
 	n, err := io.Copy(sum, f)
 	return n, hex.EncodeToString(sum.Sum(nil)), err
@@ -177,7 +177,7 @@ func (m *Maker) seal(path, part string, d Manifest) (err error) {
 	if err != nil {
 		return err
 	}
-	defer from.Close()
+	defer func() { _ = from.Close() }() // only read
 	create := m.create
 	if create == nil {
 		create = createFile
@@ -342,7 +342,7 @@ func Extract(path string, key []byte, to string) (m Manifest, err error) {
 	if err != nil {
 		return m, err
 	}
-	defer o.file.Close()
+	defer func() { _ = o.file.Close() }() // only read
 	out, err := os.OpenFile(to, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 	if err != nil {
 		return m, err

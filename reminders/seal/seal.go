@@ -2,7 +2,8 @@
 // a key of her own, wrapped under the clinic's master key; names, messages and
 // results are sealed under it. Rotating the master key rewraps the keys and
 // touches nothing else; destroying one key makes everything about that person
-// unreadable, here and in every backup.
+// unreadable here, and in every backup that is made from then on. One from before
+// still holds her key, until it is rotated away.
 //
 // It owns the table people: who has a key, and which chat is whose. A chat id is
 // kept twice, sealed, and as a keyed hash by which it is found.

@@ -32,7 +32,7 @@ func Copy(ctx context.Context, path, to string) error {
 	if err != nil {
 		return err
 	}
-	defer db.Close()
+	defer func() { _ = db.Close() }() // only read
 	// An empty file is as good as none.
 	if _, err := db.ExecContext(ctx, `VACUUM INTO ?`, to); err != nil {
 		return errors.Join(fmt.Errorf("copy the database: %w", err), os.Remove(to))
@@ -127,7 +127,7 @@ func Examine(ctx context.Context, path string) (State, error) {
 	if err != nil {
 		return State{}, err
 	}
-	defer db.Close()
+	defer func() { _ = db.Close() }() // only read
 	s := State{Rows: make(map[string]int64)}
 	if s.Schema, err = schemaOf(ctx, db.ro); err != nil {
 		return s, err

@@ -109,7 +109,7 @@ func (o inOne) Open(name string) (fs.File, error) {
 	if err != nil || !strings.HasSuffix(name, ".sql") {
 		return f, err
 	}
-	defer f.Close()
+	defer func() { _ = f.Close() }() // only read
 	info, err := f.Stat()
 	if err != nil {
 		return nil, err
