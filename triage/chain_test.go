@@ -234,3 +234,18 @@ func TestRecordAfterErasure(t *testing.T) {
 		return nil
 	})
 }
+
+func FuzzParseHead(f *testing.F) {
+	for _, seed := range []string{"0:", "1234:9f86d081884c7d659a2feaa0c55ad015", "-1:", ":", "1:zz", " 1:9f86d081884c7d659a2feaa0c55ad015\n"} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		h, err := triage.ParseHead(s)
+		if err != nil {
+			return
+		}
+		if again, err := triage.ParseHead(h.String()); err != nil || again.String() != h.String() {
+			t.Errorf("%q is read as %s, and that as %s (%v)", s, h, again, err)
+		}
+	})
+}

@@ -431,3 +431,143 @@ func TestAfterARestoreNothingOldIsSent(t *testing.T) {
 		t.Fatal(err)
 	}
 }
+
+// The backup of a clinic that has lived for a while holds, readable, no name, no handle
+// and no sentence of anybody's.
+func TestBackupOfALivingClinicShowsNothing(t *testing.T) {
+	t.Parallel()
+	lived, master, now := lives(t)
+	key, err := seal.BackupKey(master)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := backup.Maker{Database: lived, Folder: t.TempDir(), Key: key, Look: func(context.Context, string) (string, error) { return "0:", nil }}
+	made, err := m.Make(t.Context(), now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sealed, err := os.ReadFile(made.Path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	plain, err := os.ReadFile(lived)
+	if err != nil {
+		t.Fatal(err)
+	}
+	script, err := readScenario()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var words []string
+	for _, p := range script.Patients {
+		words = append(words, append(strings.Fields(p.Name), p.Name, p.Handle)...)
+	}
+	for _, s := range script.Staff {
+		words = append(words, s.Name, s.Handle)
+	}
+	words = append(words, "period_start", "stimulated", "when?", "cycle/1/plan", now.UTC().Format("2006-01-02"))
+	readable := 0
+	for _, w := range words {
+		if bytes.Contains(plain, []byte(w)) {
+			readable++
+		}
+		if len(w) > 3 && bytes.Contains(sealed, []byte(w)) {
+			t.Errorf("%q can be read in the backup", w)
+		}
+	}
+	if readable < 15 {
+		t.Errorf("only %d of %d words can be read in the file itself: this proves little", readable, len(words))
+	}
+}
+
+// A backup of every schema that landed is restored as one of today, and nothing is
+// found in it.
+func TestRestoreOfEveryLandedSchema(t *testing.T) {
+	t.Parallel()
+	lived, master, now := lives(t)
+	key, err := seal.BackupKey(master)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, n := range landed(t) {
+		m := backup.Maker{Database: asOf(t, n, lived), Folder: t.TempDir(), Key: key, Look: func(context.Context, string) (string, error) { return "0:", nil }}
+		made, err := m.Make(t.Context(), now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		to := filepath.Join(t.TempDir(), "restored.sqlite")
+		if got, faults, err := restore(t.Context(), master, made.Path, to); err != nil || len(faults) > 0 || got.Schema != n {
+			t.Errorf("schema %d: %v %v", n, faults, err)
+		}
+		if said := verified(t, to, master, now); len(said) > 0 {
+			t.Errorf("schema %d: found %q", n, said)
+		}
+	}
+}
+
+// offRecordCommands are the commands that leave no row, each with why.
+var offRecordCommands = map[string]string{
+	"demo": "an invented clinic", "rehearse": "an invented clinic", "key": "opens no database", "plan": "opens no database", "chart": "opens no database",
+	"protocols": "opens no database", "policy": "opens no database", "check": "opens no database",
+	"serve":  "it is the program; what staff do through it is on record",
+	"verify": "it writes nothing, so that it can look at a file that is not what it should be, and shows nobody",
+}
+
+// Every command that shows or changes something of the clinic's leaves a row from the
+// command line.
+func TestEveryCommandIsOnRecord(t *testing.T) {
+	t.Parallel()
+	p := newPremises(t, polling)
+	p.takesOn("a note")
+	made := p.backsUp(p.folderFor("backups"))
+	restored := filepath.Join(p.folder, "restored.sqlite")
+	lines := map[string][]string{
+		"staff":   {"staff", "add", "--config", p.config, "--handle", "quoy", "--name", "Bastian Quoy", "--role", "coordinator"},
+		"read":    {"read", "--export-corrections", "--config", p.config},
+		"audit":   {"audit", "--config", p.config, "--of", "P-105"},
+		"backup":  {"backup", "--config", p.config, "--to", filepath.Join(p.folder, "backups")},
+		"restore": {"restore", "--from", made, "--to", restored},
+	}
+	for _, c := range commands {
+		if _, off := offRecordCommands[c.name]; off {
+			continue
+		}
+		line, known := lines[c.name]
+		if !known {
+			t.Errorf("%s is neither walked nor on the list of those that leave no row", c.name)
+			continue
+		}
+		before := p.fromCommandLine(p.database)
+		if out := p.run(t.Context(), line...); out.code != 0 {
+			t.Errorf("%s: %+v", c.name, out)
+			continue
+		}
+		if c.name == "restore" {
+			// Its row is in the file that it made, after the one of taking on: that the
+			// backup was made came after it.
+			if got := p.fromCommandLine(restored); got != 2 {
+				t.Errorf("restore left %d rows in the file that it made", got-1)
+			}
+			continue
+		}
+		if got := p.fromCommandLine(p.database); got != before+1 {
+			t.Errorf("%s left %d rows", c.name, got-before)
+		}
+	}
+}
+
+// fromCommandLine counts the rows of the record that come from the command line.
+func (p *premises) fromCommandLine(path string) (n int) {
+	p.t.Helper()
+	db, err := store.View(context.Background(), path, clock.System{})
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	defer db.Close()
+	if err := db.Read(context.Background(), func(ctx context.Context, tx *store.Tx) error {
+		return tx.Get(ctx, &n, `SELECT count(*) FROM staff_actions WHERE place = 'command'`)
+	}); err != nil {
+		p.t.Fatal(err)
+	}
+	return n
+}
