@@ -180,6 +180,19 @@ func (a *app) backupJobs() []wake.Job {
 	}
 }
 
+// tidyCopies removes what a backup or a restore that was cut short has left beside the
+// database, unless one is being made just now.
+func (a *app) tidyCopies() {
+	unlock, err := lock(a.database + ".backup.lock")
+	if err != nil {
+		return
+	}
+	defer unlock()
+	if err := errors.Join(backup.Tidy(a.database, a.backup.To), backup.Remove(a.database+restoring)); err != nil {
+		a.log.Error("what a backup left that was cut short cannot be removed", "err", err)
+	}
+}
+
 // sayOfBackups says in the log what is done about backups, and where the record of what
 // staff did ends: `handrail verify --head` finds out whether it has been written anew
 // since.

@@ -47,8 +47,9 @@ func TestBackupAndRestore(t *testing.T) {
 	t.Parallel()
 	p := newPremises(t, polling)
 	p.takesOn("me duele mucho", "and another")
+	p.write(p.database+".being-copied", "left by a backup that was cut short")
 	serving := p.serve()
-	eventually(t, "it serves", func() bool { return p.served() })
+	eventually(t, "it serves and has tidied up", func() bool { return p.served() && !exists(p.database+".being-copied") })
 	made := p.backsUp(p.folderFor("backups"))
 	sealed, err := os.ReadFile(made)
 	if err != nil {

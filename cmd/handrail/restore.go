@@ -66,8 +66,8 @@ func runRestore(ctx context.Context, args []string, e env) error {
 const afterRestore = `%s is as the database was at %s UTC; the record of what staff did ended at %s.
 Nothing that was written, entered or sent since is in it. Now, in this order:
 1. Run handrail verify --config F, and do what it says.
-2. Do again what must not be undone: erase anew whoever was erased since, and take off the staff whoever
-   has left since. Draw new codes where any had not been used: all codes of before are void.
+2. Do again what must not be undone: erase anew whoever was erased since, take off the staff whoever has
+   left since, and take in anew whoever was taken in since. All codes that had not been used are void.
 3. Start handrail serve --config F. It sends no patient what fell due since the backup, since she may have
    had it; for each such patient there is a case, and one more for what was written in that time. What is
    a case on the ladder rings again. The platform delivers again only what it had not been told to forget,
@@ -94,10 +94,10 @@ func restore(ctx context.Context, master []byte, from, to string) (m backup.Mani
 		return m, nil, err
 	}
 	work := to + restoring
-	if err := remove(work); err != nil {
+	if err := backup.Remove(work); err != nil {
 		return m, nil, err
 	}
-	defer func() { err = errors.Join(err, remove(work)) }()
+	defer func() { err = errors.Join(err, backup.Remove(work)) }()
 	if m, err = backup.Extract(from, key, work); err != nil {
 		return m, nil, err
 	}
@@ -143,17 +143,6 @@ func closed(path string) error {
 		return err
 	}
 	return errors.Join(f.Sync(), f.Close())
-}
-
-// remove removes a file of ours with what SQLite keeps beside it.
-func remove(path string) error {
-	var errs []error
-	for _, name := range []string{path, path + "-wal", path + "-shm", path + "-journal"} {
-		if err := os.Remove(name); err != nil && !errors.Is(err, os.ErrNotExist) {
-			errs = append(errs, err)
-		}
-	}
-	return errors.Join(errs...)
 }
 
 // explainRestore makes a refusal of what is wrong with the backup.

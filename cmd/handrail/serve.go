@@ -63,6 +63,7 @@ func runServe(ctx context.Context, args []string, e env) error {
 	if err != nil {
 		return errors.Join(err, a.db.Close())
 	}
+	a.tidyCopies()
 	a.sayOfBackups(ctx)
 	log.Info("serving", "mode", c.Telegram.Mode, "database", c.Database)
 	err = serve(ctx, a, client, c, s, watch)

@@ -84,7 +84,7 @@ type Made struct {
 // Make makes a backup of the file as it is at one moment near now. Only one may be
 // made of a file at a time: the caller sees to that.
 func (m *Maker) Make(ctx context.Context, now time.Time) (made Made, err error) {
-	if err := m.tidy(); err != nil {
+	if err := Tidy(m.Database, m.Folder); err != nil {
 		return Made{}, err
 	}
 	path, err := m.free(now)
@@ -92,7 +92,7 @@ func (m *Maker) Make(ctx context.Context, now time.Time) (made Made, err error) 
 		return Made{}, err
 	}
 	copied := m.Database + copySuffix
-	defer func() { err = errors.Join(err, gone(copied)) }()
+	defer func() { err = errors.Join(err, Remove(copied)) }()
 	if err := store.Copy(ctx, m.Database, copied); err != nil {
 		return Made{}, err
 	}
@@ -101,11 +101,11 @@ func (m *Maker) Make(ctx context.Context, now time.Time) (made Made, err error) 
 		return Made{}, err
 	}
 	part := filepath.Join(m.Folder, "."+filepath.Base(path)+partSuffix)
-	defer func() { err = errors.Join(err, gone(part)) }()
+	defer func() { err = errors.Join(err, Remove(part)) }()
 	if err := m.seal(copied, part, made.Manifest); err != nil {
 		return Made{}, fmt.Errorf("write the backup: %w", err)
 	}
-	if err := gone(copied); err != nil {
+	if err := Remove(copied); err != nil {
 		return Made{}, err
 	}
 	if err := m.readBack(ctx, part, made.Manifest); err != nil {
@@ -122,20 +122,23 @@ const (
 	partSuffix  = ".part"
 )
 
-// tidy removes what an earlier try left.
-func (m *Maker) tidy() error {
-	if err := errors.Join(gone(m.Database+copySuffix), gone(m.Database+checkSuffix)); err != nil {
+// Tidy removes what a backup of a database to a folder has left that was cut short: a
+// copy of the database is as readable as that. The caller sees to it that none is being
+// made.
+func Tidy(database, folder string) error {
+	if err := errors.Join(Remove(database+copySuffix), Remove(database+checkSuffix)); err != nil || folder == "" {
 		return err
 	}
-	parts, err := filepath.Glob(filepath.Join(m.Folder, "."+prefix+"*"+partSuffix))
+	parts, err := filepath.Glob(filepath.Join(folder, "."+prefix+"*"+partSuffix))
 	for _, p := range parts {
-		err = errors.Join(err, gone(p))
+		err = errors.Join(err, Remove(p))
 	}
 	return err
 }
 
-// gone removes a file, and what SQLite may have put beside it.
-func gone(path string) error {
+// Remove removes a file of SQLite's with what stands beside it; one that is not there
+// is as good.
+func Remove(path string) error {
 	var errs []error
 	for _, name := range []string{path, path + "-wal", path + "-shm", path + "-journal"} {
 		if err := os.Remove(name); err != nil && !errors.Is(err, os.ErrNotExist) {
@@ -209,7 +212,7 @@ func (m *Maker) seal(path, part string, d Manifest) (err error) {
 // readBack opens what was written and finds in it what was put in.
 func (m *Maker) readBack(ctx context.Context, part string, want Manifest) (err error) {
 	opened := m.Database + checkSuffix
-	defer func() { err = errors.Join(err, gone(opened)) }()
+	defer func() { err = errors.Join(err, Remove(opened)) }()
 	got, err := Extract(part, m.Key, opened)
 	if err != nil {
 		return err
