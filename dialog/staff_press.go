@@ -78,6 +78,10 @@ func (c *colleague) pressOwn(ctx context.Context, what, word string, id int64, m
 		return c.showSheet(ctx, id)
 	case "facts":
 		return c.showFacts(ctx, id)
+	case "hers":
+		return c.confirmArrival(ctx, id, more)
+	case "aside":
+		return c.setAside(ctx, id)
 	case "lift":
 		return c.hush(ctx, id, false)
 	}

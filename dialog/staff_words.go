@@ -24,7 +24,7 @@ var staffWords = map[string]string{
 	"revise": "verify", "verify": "verify", "verificar": "verify",
 	"send": "send", "enviar": "send", "save": "save", "guardar": "save", "discard": "discard", "descartar": "discard", "add": "add", "agregar": "add",
 	"rota": "rota", "turno": "rota", "closure": "closure", "cierre": "closure", "reopen": "reopen", "reabrir": "reopen",
-	"note": "note", "nota": "note",
+	"note": "note", "nota": "note", "arrived": "arrived", "llegado": "arrived", "llegados": "arrived",
 }
 
 var handleWord = regexp.MustCompile(`(?i)^[a-z]{1,4}-?\d{1,6}$`)
@@ -69,7 +69,7 @@ func (c *colleague) fits(word, rest string) bool {
 		first, _, _ := strings.Cut(rest, " ")
 		_, err := strconv.ParseInt(first, 10, 64)
 		return err == nil && (rest == first || word != "take" && word != "show" && word != "verify" && word != "note")
-	case "add", "rota", "staff", "closure", "reopen":
+	case "add", "rota", "staff", "closure", "reopen", "arrived":
 		return false
 	case "save":
 		_, why := becauseOf(rest)
@@ -112,6 +112,8 @@ func (c *colleague) command(ctx context.Context, word, rest string) error {
 		return c.saveFor(ctx, rest)
 	case "discard":
 		return c.discard(ctx)
+	case "arrived":
+		return c.arrived(ctx, rest)
 	}
 	return c.aboutCase(ctx, word, rest)
 }
@@ -167,7 +169,7 @@ func (c *colleague) help(ctx context.Context) error {
 	if c.in.Who.May(triage.EnterFact) == nil {
 		parts = append(parts, c.phrase("staff.help_entries", nil))
 		for _, k := range []string{"protocol", "period", "baseline", "visit", "book", "places", "scan", "order", "stop", "trigger_order", "trigger", "embryos", "transfer", "hcg", "ultrasound",
-			"bloods", "ovulation", "surge", "drawn", "thaw", "conclude", "methotrexate", "handover", "rh", "allergy", "sheet", "expects", "progestin", "cancel", "correct", "undo", "check", "finish", "note", "closure", "reopen"} {
+			"bloods", "ovulation", "surge", "drawn", "thaw", "conclude", "methotrexate", "handover", "rh", "allergy", "sheet", "expects", "progestin", "cancel", "correct", "undo", "check", "finish", "note", "closure", "reopen", "arrived"} {
 			parts = append(parts, c.phrase("example."+k, nil))
 		}
 	}

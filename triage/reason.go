@@ -55,6 +55,7 @@ const (
 	StaffUnreached Reason = "staff_unreached" // a colleague cannot be written to
 	Running        Reason = "running"         // something about the server, and no administrator to tell
 	Restored       Reason = "restored"        // a backup took the place of what was there
+	ToMatch        Reason = "to_match"        // something from another system waits for whose it is
 )
 
 // written are the reasons that begin with her own words: they join the case
@@ -67,7 +68,7 @@ var written = []Reason{
 // found are all others.
 var found = []Reason{
 	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell, TriggerCheck, ResultLate, CautionRaised, DayClosed, PlaceOpen,
-	Unreachable, TooLate, Doubtful, Stuck, NewNumber, WhoseIsIt, Codes, StaffUnreached, Running, Restored,
+	Unreachable, TooLate, Doubtful, Stuck, NewNumber, WhoseIsIt, Codes, StaffUnreached, Running, Restored, ToMatch,
 }
 
 // Reasons has every reason.

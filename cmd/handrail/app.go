@@ -60,6 +60,8 @@ type app struct {
 	// beat is the clock of a loop that may be at work for most at a time; nil where
 	// nobody watches.
 	beat func(name string, most time.Duration) clock.Clock
+	// nudge has the dispatcher look whether another process has promised something.
+	nudge func()
 	// beside runs for as long as the loops do.
 	beside []func(ctx context.Context)
 }
@@ -95,6 +97,7 @@ func newApp(ctx context.Context, s setting) (*app, error) {
 func (a *app) wire(phrases *phrase.Book) {
 	var inbound, outbound clock.Bell
 	report := func(err error) { a.log.Error("needs a look", "err", err) }
+	a.nudge = outbound.Ring
 	a.outbox = outbox.New(a.vault, &outbound)
 	a.desk = &triage.Desk{Vault: a.vault, Outbox: a.outbox, Phrases: phrases, Policy: triagePolicy(a.policy)}
 	a.book = &reminders.Book{Vault: a.vault, Outbox: a.outbox, Policy: a.policy, Concern: a.concern, Untold: a.untold,

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -123,4 +124,107 @@ func (a *app) exportList(ctx context.Context, tx *store.Tx, who triage.Staff, o 
 		return nil, fmt.Errorf("write the list: %w", err)
 	}
 	return b, nil
+}
+
+const importArgs = "--config F --by HANDLE --as fhir FILE|-"
+
+// runImport takes appointments and laboratory results in from an HL7 FHIR R4 Bundle, in
+// the name of a member of the staff. What is not certain waits for a person.
+func runImport(ctx context.Context, args []string, e env) error {
+	var path, by, as string
+	flags := newFlags("import")
+	flags.StringVar(&path, "config", "", "")
+	flags.StringVar(&by, "by", "", "")
+	flags.StringVar(&as, "as", "", "")
+	// The file stands behind the flags; parse takes no other arguments.
+	file := ""
+	if n := len(args); n > 0 && (args[n-1] == "-" || !strings.HasPrefix(args[n-1], "-")) {
+		file, args = args[n-1], args[:n-1]
+	}
+	if err := parse(flags, args, importArgs); err != nil {
+		return err
+	}
+	if by == "" || as != "fhir" || file == "" {
+		return refusedf("say who hands it in, in which form, and which file; use handrail import %s", importArgs)
+	}
+	b, err := readBundle(file, e.stdin)
+	if err != nil {
+		return err
+	}
+	a, err := openQuiet(ctx, path, e)
+	if err != nil {
+		return err
+	}
+	defer a.db.Close()
+	in, err := exchange.Read(b, a.policy.Location())
+	if err != nil {
+		return refusedf("%s: %v; nothing of it was taken in", file, err)
+	}
+	sum, err := a.takeIn(ctx, by, in)
+	if err != nil {
+		return a.explained(err)
+	}
+	_, err = fmt.Fprint(e.stdout, sum)
+	return err
+}
+
+// readBundle reads a file up to the most that is taken, and one byte to know of more.
+func readBundle(file string, stdin io.Reader) ([]byte, error) {
+	from := stdin
+	if file != "-" {
+		f, err := os.Open(file)
+		if err != nil {
+			return nil, refusedf("%s cannot be read (%v); name a readable file, or - for standard input", file, cause(err))
+		}
+		defer func() { _ = f.Close() }()
+		from = f
+	}
+	b, err := io.ReadAll(io.LimitReader(from, exchange.MostBytes+1))
+	if err != nil {
+		return nil, refusedf("%s cannot be read (%v); name a readable file, or - for standard input", file, cause(err))
+	}
+	return b, nil
+}
+
+// takenIn counts what became of a Bundle.
+type takenIn struct {
+	fates map[care.Fate]int
+	other int
+}
+
+func (t takenIn) String() string {
+	return fmt.Sprintf("%d saved, %d to be matched by a person (the desk's page Arrived, or write to the bot: arrived), %d known already, %d called off and never known, %d resources of other kinds left out\n",
+		t.fates[care.SavedNow], t.fates[care.Waits], t.fates[care.Unchanged], t.fates[care.Nothing], t.other)
+}
+
+// takeIn takes in one thing after the other, each in a transaction of its own, so that a
+// running program is never held up. Cut short, it is simply run again: what has been
+// taken in is known.
+func (a *app) takeIn(ctx context.Context, by string, in exchange.Incoming) (takenIn, error) {
+	t := takenIn{fates: make(map[care.Fate]int), other: in.Other}
+	var who triage.Staff
+	err := a.db.Read(ctx, func(ctx context.Context, tx *store.Tx) (err error) {
+		if who, err = a.desk.StaffByHandle(ctx, tx, by); err == nil {
+			err = who.May(triage.Import)
+		}
+		return err
+	})
+	if err != nil {
+		return t, err
+	}
+	for n, it := range in.Items {
+		var fate care.Fate
+		err := a.db.Within(ctx, func(ctx context.Context, tx *store.Tx) (err error) {
+			fate, err = a.care.TakeIn(ctx, tx, who, it)
+			return err
+		})
+		if refused := (*triage.Refused)(nil); errors.As(err, &refused) {
+			return t, err
+		}
+		if err != nil {
+			return t, fmt.Errorf("take in number %d of %d (those before it are in; run it again): %w", n+1, len(in.Items), err)
+		}
+		t.fates[fate]++
+	}
+	return t, nil
 }

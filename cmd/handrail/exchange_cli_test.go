@@ -59,3 +59,51 @@ func TestExportByCommand(t *testing.T) {
 		}
 	}
 }
+
+// labBundle is a Bundle as a laboratory sends it, about somebody.
+const labBundle = `{"resourceType":"Bundle","type":"collection","entry":[
+ {"fullUrl":"urn:uuid:1","resource":{"resourceType":"Patient","identifier":[{"system":"https://handrail.example/patient-handle","value":"P-101"}],"name":[{"text":"NAME"}]}},
+ {"resource":{"resourceType":"Observation","identifier":[{"system":"urn:oid:1.2.3","value":"L-1"}],"status":"final","code":{"coding":[{"system":"http://loinc.org","code":"10501-5"}]},
+  "subject":{"reference":"urn:uuid:1"},"effectiveDateTime":"2026-03-02","performer":[{"display":"Invented Laboratory"}],
+  "valueQuantity":{"value":7.5,"system":"http://unitsofmeasure.org","code":"m[IU]/mL"}}},
+ {"resource":{"resourceType":"Device","id":"x"}}]}`
+
+func TestImportByCommand(t *testing.T) {
+	t.Parallel()
+	p := atDesk(t)
+	file := filepath.Join(p.folder, "lab.json")
+	p.write(file, strings.Replace(labBundle, "NAME", "Citlali Vern", 1))
+	take := func(args ...string) outcome {
+		return p.run(t.Context(), append([]string{"import", "--config", p.config}, args...)...)
+	}
+	first := take("--by", "coordinator", "--as", "fhir", file)
+	if first.code != 0 || !strings.HasPrefix(first.stdout, "0 saved, 1 to be matched by a person") || !strings.Contains(first.stdout, "1 resources of other kinds") {
+		t.Fatal(first)
+	}
+	if again := take("--by", "coordinator", "--as", "fhir", file); again.code != 0 || !strings.HasPrefix(again.stdout, "0 saved, 0 to be matched") || !strings.Contains(again.stdout, "1 known already") {
+		t.Error(again)
+	}
+	bad := filepath.Join(p.folder, "bad.json")
+	p.write(bad, strings.Replace(labBundle, `"value":"L-1"`, `"value":""`, 1))
+	for name, k := range map[string]struct {
+		args  []string
+		words string
+	}{
+		"an administrator":        {[]string{"--by", "administrator", "--as", "fhir", file}, "administrator"},
+		"nobody":                  {[]string{"--as", "fhir", file}, "--by"},
+		"no file":                 {[]string{"--by", "coordinator", "--as", "fhir"}, "FILE"},
+		"a file that is not":      {[]string{"--by", "coordinator", "--as", "fhir", filepath.Join(p.folder, "other.json")}, "readable"},
+		"another form":            {[]string{"--by", "coordinator", "--as", "csv", file}, "fhir"},
+		"one without identifiers": {[]string{"--by", "coordinator", "--as", "fhir", bad}, "nothing of it was taken in"},
+		"no Bundle":               {[]string{"--by", "coordinator", "--as", "fhir", p.config}, "Bundle"},
+		"nothing on the input":    {[]string{"--by", "coordinator", "--as", "fhir", "-"}, "Bundle"},
+	} {
+		out := take(k.args...)
+		p.refusedOutcome(out, 2, k.words)
+		for _, canary := range []string{"Citlali", "Vern", "7.5"} {
+			if strings.Contains(out.stderr+out.stdout, canary) {
+				t.Errorf("%s: %q stands in what it said: %s", name, canary, out.stderr)
+			}
+		}
+	}
+}

@@ -51,7 +51,7 @@ var arrows = map[string]string{
 	"triage":    "dialog/phrase reminders reminders/civil reminders/outbox reminders/seal reminders/store triage/rules",
 	"triage/care": "dialog/phrase reminders reminders/civil reminders/outbox reminders/picture reminders/plan reminders/reckon reminders/room reminders/seal reminders/store " +
 		"triage triage/exchange triage/rules",
-	"triage/exchange": "reminders/plan",
+	"triage/exchange": "reminders/civil reminders/plan",
 	"triage/desk":     "dialog/phrase reminders reminders/civil reminders/picture reminders/plan reminders/room reminders/seal reminders/store triage triage/care triage/exchange triage/rules",
 	"dialog": "dialog/phrase dialog/reading reminders reminders/civil reminders/clock reminders/outbox reminders/picture reminders/plan reminders/reckon reminders/room reminders/seal reminders/store " +
 		"triage triage/care triage/rules",

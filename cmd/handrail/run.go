@@ -37,6 +37,7 @@ var commands = []command{
 	{"verify", verifyArgs, "look at everything in the database and say what is wrong and what to do", runVerify},
 	{"audit", auditArgs, "print who of the staff saw and changed what, when and from where", runAudit},
 	{"export", exportArgs, "take out a cycle (HL7 FHIR R4), the notes of her contacts, or a worklist (CSV)", runExport},
+	{"import", importArgs, "take appointments and laboratory results in (HL7 FHIR R4)", runImport},
 	{"plan", planArgs, "print the calendar of one cycle with its reasons, from a list of facts", runPlan},
 	{"chart", chartArgs, "draw follicles and lining, or hCG, of one cycle as pictures", runChart},
 	{"protocols", protocolsArgs, "list the protocols that a cycle may be planned by, with their steps", runProtocols},

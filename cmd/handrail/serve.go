@@ -65,10 +65,22 @@ func runServe(ctx context.Context, args []string, e env) error {
 	}
 	a.tidyCopies()
 	a.sayOfBackups(ctx)
+	a.beside = append(a.beside, a.lookAround)
 	log.Info("serving", "mode", c.Telegram.Mode, "database", c.Database)
 	err = serve(ctx, a, client, c, s, watch)
 	log.Info("stopped")
 	return errors.Join(err, a.db.Close())
+}
+
+// lookAroundEvery is how long a promise waits that another process wrote, such as
+// handrail import. Common practice, no source.
+const lookAroundEvery = 30 * time.Second
+
+// lookAround has what other processes wrote into the store go out.
+func (a *app) lookAround(ctx context.Context) {
+	for a.clock.Sleep(ctx, lookAroundEvery) == nil {
+		a.nudge()
+	}
 }
 
 // openApp opens the clinic's store for a command.

@@ -166,3 +166,12 @@ func (f Fact) badOrder() error {
 	}
 	return nil
 }
+
+// VisitSteps are the steps for which she comes to the clinic, in the order in which they
+// are offered.
+func VisitSteps() (all []StepName) {
+	for _, s := range visitSteps {
+		all = append(all, StepName(s))
+	}
+	return all
+}

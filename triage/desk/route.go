@@ -121,6 +121,10 @@ func (s *Site) routes() []route {
 		{"POST /patients/{handle}/next", triage.BeginCycle, true, (*visit).nextCycle},
 
 		{"GET /lists/{file}", triage.Export, false, (*visit).takeList},
+		{"GET /clinic/arrived", triage.Import, false, (*visit).arrived},
+		{"GET /clinic/arrived/{id}", triage.Import, true, (*visit).showArrival},
+		{"POST /clinic/arrived/{id}/confirm", triage.Import, true, (*visit).confirmArrival},
+		{"POST /clinic/arrived/{id}/aside", triage.Import, true, (*visit).asideArrival},
 		{"GET /cases/{id}/note", triage.Export, true, (*visit).noteOfCase},
 		{"GET /patients/{handle}/note", triage.Export, true, (*visit).notesOfPatient},
 		{"POST /patients/{handle}/link", triage.ChangeLinks, true, (*visit).addLink},
@@ -254,7 +258,7 @@ func statusOf(err error) int {
 	case !errors.As(err, &refused):
 	case refused.Key == "role":
 		return http.StatusForbidden
-	case refused.Key == "no_case" || refused.Key == "no_patient" || refused.Key == "no_staff" || refused.Key == "no_chart" || refused.Key == "no_list":
+	case refused.Key == "no_case" || refused.Key == "no_patient" || refused.Key == "no_staff" || refused.Key == "no_chart" || refused.Key == "no_list" || refused.Key == "no_arrival":
 		return http.StatusNotFound
 	}
 	return http.StatusUnprocessableEntity

@@ -112,6 +112,7 @@ var tabs = []struct {
 	{"/day", "desk.day", triage.SeePatients, "day"},
 	{"/patients", "desk.patients", triage.SeePatients, "patients patient newpatient entry weigh places"},
 	{"/clinic", "desk.clinic", triage.SeePatients, "load closed"},
+	{"/clinic/arrived", "desk.arrived", triage.Import, "arrived arrival"},
 	{"/clinic/rota", "desk.rota", triage.SeeRota, "rota"},
 	{"/clinic/policy", "desk.policy", triage.SeeStaff, "policy"},
 	{"/clinic/staff", "desk.staff", triage.SeeStaff, "staff"},

@@ -12,6 +12,7 @@ import (
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
 	"handrail.example/triage/care"
+	"handrail.example/triage/exchange"
 )
 
 // The storybook shows each page from sample values, without a database and to nobody
@@ -95,9 +96,12 @@ func samples() map[string]sample {
 		"staff": {"staff", staffPage{May: true, Roles: triage.Roles, Languages: []string{"en", "es"}, New: "ABCD-EFGH", For: "Bastian Quoy", Team: []colleague{{sampleStaff[0], 1, true}, {sampleStaff[1], 2, false}}}},
 		"policy": {"policy", policyPage{Body: "clinic:\n  name: Larkmoor", Since: sampleAt, Changed: []lineChange{{false, "a: 1"}, {true, "a: 2"}}, May: true, Tried: "a: 3", Sound: true,
 			Shifted: []shiftRow{{"P-105", "Citlali Vern", []string{"trigger injection: 2026-03-13 → 2026-03-14"}}}}},
-		"storybook":    {"storybook", []string{"now"}},
-		"note":         {"note", notePage{"P-105 Citlali Vern", "/patients/P-105", notes("…", "…")}},
-		"note, no one": {"note", notePage{"P-105 Citlali Vern", "/patients/P-105", nil}},
+		"storybook":     {"storybook", []string{"now"}},
+		"note":          {"note", notePage{"P-105 Citlali Vern", "/patients/P-105", notes("…", "…")}},
+		"arrived":       {"arrived", arrivedPage{All: 120, Rows: []arrivalRow{{care.Arrival{ID: 3, Received: sampleAt, Number: "L-1", Says: "…"}, []string{"…"}, "P-105 · Citlali Vern"}}}},
+		"arrived, none": {"arrived", arrivedPage{}},
+		"arrival":       {"arrival", sampleArrival()},
+		"note, no one":  {"note", notePage{"P-105 Citlali Vern", "/patients/P-105", nil}},
 	}
 }
 
@@ -129,6 +133,12 @@ func sampleWeigh() weighPage {
 		Scans: care.LaidScans{Looks: []string{"…"}, Growth: []string{"…"}, Forecast: []string{"…"}, Cautions: []string{"…"}, Rescan: "…", Sources: "…", Evenings: []care.LaidEvening{evening, shut},
 			Criteria: []care.LaidCriterion{{What: "lining", Want: "≥ 7 mm", Got: "6.6 mm", Says: "not met", Source: "…", State: "not_met"}, {What: "leading follicle", Want: "≥ 18 mm", Got: "18 mm", Says: "met", State: "met"}, {What: "LH", State: "unknown"}}},
 		HCG: care.LaidHCG{Values: []string{"…"}, Course: []string{"…"}, Sources: "…"}}}
+}
+
+func sampleArrival() arrivalPage {
+	p := previewed{Fact: "hCG, 2026-03-11 08:00, 86 IU/L", Changes: []string{"…"}, Conflicts: []string{"…"}}
+	return arrivalPage{Row: arrivalRow{care.Arrival{ID: 3, Received: sampleAt, Number: "L-1", Says: "…", Gone: true, Claim: exchange.Claim{Handles: []string{"P-105"}, Names: []string{"Citlali Vern"}, Born: "1990-01-01", Others: []string{"…"}}}, []string{"…"}, "…"},
+		Fact: "…", Was: "…", Candidates: []reminders.Patient{samplePatient}, Of: "P-105", Ours: &samplePatient, Place: "…", Beside: []string{"…"}, Steps: []choice{{"monitoring", "…", true}}, Preview: &p, Wrong: "…"}
 }
 
 func sampleCase() casePage {

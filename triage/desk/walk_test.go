@@ -82,7 +82,12 @@ var errands = map[string]errand{
 	"POST /patients/{handle}/finish":       {"/patients/P-105/finish", []string{"ending", "discharged"}, carer},
 	"POST /patients/{handle}/next":         {"/patients/P-105/next", nil, carer},
 
-	"GET /lists/{file}":              {"/lists/day.csv?on=2026-03-12", nil, carer},
+	"GET /lists/{file}":                 {"/lists/day.csv?on=2026-03-12", nil, carer},
+	"GET /clinic/arrived":               {"/clinic/arrived", nil, carer},
+	"GET /clinic/arrived/{id}":          {"/clinic/arrived/1", nil, carer},
+	"POST /clinic/arrived/{id}/confirm": {"/clinic/arrived/1/confirm", []string{"of", "P-105"}, carer},
+	"POST /clinic/arrived/{id}/aside":   {"/clinic/arrived/1/aside", nil, carer},
+
 	"GET /cases/{id}/note":           {"/cases/1/note", nil, carer},
 	"GET /patients/{handle}/note":    {"/patients/P-105/note", nil, carer},
 	"POST /patients/{handle}/link":   {"/patients/P-105/link", []string{"relation", "partner", "name", "Wim Onslake", "language", "en", "what", "calendar"}, carer},
