@@ -93,6 +93,9 @@ func (a *app) export(ctx context.Context, o takeOut) (b []byte, err error) {
 			return err
 		}
 		notes, err := a.care.Notes(ctx, tx, who, a.wordsFor(who), p.ID)
+		if err == nil && len(notes) == 0 {
+			return refusedf("there has been no contact with %s in this cycle, and so there is no note to take out", p.Handle)
+		}
 		b = []byte(strings.Join(notes, "\n"))
 		return err
 	})

@@ -12,10 +12,13 @@ import (
 	"testing"
 	"time"
 
+	"handrail.example/bot/loopback"
 	"handrail.example/reminders/civil"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
+	"handrail.example/triage/care"
+	"handrail.example/triage/exchange"
 )
 
 // judge reads the files that it is given and prints for each whether it is valid
@@ -207,5 +210,102 @@ func TestTheJudgeOfFHIRCanFail(t *testing.T) {
 		if v.Valid {
 			t.Error("what is not valid was taken")
 		}
+	}
+}
+
+// Something from a laboratory that names nobody for certain is matched in the chat: the
+// list, both sides, the button. The patient hears nothing of it.
+func TestWhatArrivedIsMatchedInTheChat(t *testing.T) {
+	t.Parallel()
+	d := scene(t)
+	const orrel, citlali = 201, 105
+	lh := 21.5
+	d.as(t, "orrel", func(ctx context.Context, tx *store.Tx, who triage.Staff) error {
+		_, err := d.care.TakeIn(ctx, tx, who, exchange.Item{Kind: exchange.Result, Source: "L-1", Number: "L-1", Content: []byte("1"), Says: "LH 21.5 [IU]/L", Claim: exchange.Claim{Names: []string{"Citlali Vern"}},
+			Fact: plan.Fact{Kind: plan.Bloods, On: civil.DateOf(tx.Now.In(d.policy.Location())), LH: &lh, Laboratory: "Invented Laboratory"}})
+		return err
+	})
+	last := func() loopback.Message {
+		if err := d.forward(t.Context(), 2*time.Second); err != nil {
+			t.Fatal(err)
+		}
+		all := d.server.Messages(orrel)
+		return all[len(all)-1]
+	}
+	writes := func(text string, wants ...string) loopback.Message {
+		t.Helper()
+		if _, err := d.server.Write(orrel, text); err != nil {
+			t.Fatal(err)
+		}
+		m := last()
+		for _, want := range wants {
+			if !strings.Contains(m.Text, want) {
+				t.Fatalf("%q is answered with %q, want %q", text, m.Text, want)
+			}
+		}
+		return m
+	}
+	writes("arrived", "1 wait", "LH 21.5", "Citlali Vern")
+	writes("arrived 1", "It does not name just one patient", "May be: P-105 Citlali Vern")
+	writes("llegado 7", "Nothing that arrived waits under the number 7")
+	writes("arrived x", "arrived 3 P-105")
+	before := len(d.server.Messages(citlali))
+	m := writes("arrived 1 P-105", "Our patient: P-105 Citlali Vern", "LH 21.5 IU/L")
+	if _, err := d.server.Press(orrel, m.ID, 0, 0); err != nil {
+		t.Fatal(err)
+	}
+	if m := last(); !strings.Contains(m.Text, "Arrival 1 is saved for P-105 Citlali Vern") {
+		t.Fatalf("%q", m.Text)
+	}
+	writes("arrived", "Nothing that arrived waits")
+	for _, m := range d.server.Messages(citlali)[before:] {
+		if strings.Contains(m.Text, "21.5") || strings.Contains(m.Text, "LH") {
+			t.Errorf("the patient was told: %q", m.Text)
+		}
+	}
+}
+
+// What was taken out here and is handed in again changes nothing, whichever cycle it is.
+func TestOwnExportsChangeNothing(t *testing.T) {
+	t.Parallel()
+	d := scene(t)
+	for n := 101; n <= 112; n++ {
+		handle := fmt.Sprintf("P-%d", n)
+		b := d.exported(t, handle)
+		in, err := exchange.Read(b, d.policy.Location())
+		if err != nil {
+			t.Fatalf("%s: %v", handle, err)
+		}
+		sum, err := d.takeIn(t.Context(), "orrel", in)
+		if err != nil || sum.fates[care.SavedNow]+sum.fates[care.Waits] > 0 {
+			t.Errorf("%s: %v %+v", handle, err, sum.fates)
+		}
+		if again := d.exported(t, handle); !bytes.Equal(b, again) {
+			t.Errorf("%s: handing it in changed it", handle)
+		}
+	}
+}
+
+// What one clinic takes out, another that has the same patient takes in: her visits that
+// lie ahead and her values; all that lies in the past or does not fit goes to a person.
+func TestAnotherClinicsExport(t *testing.T) {
+	t.Parallel()
+	here, there := scene(t), scene(t)
+	b := bytes.ReplaceAll(here.exported(t, "P-109"), []byte(here.policy.Clinic.Name), []byte("Another Clinic"))
+	in, err := exchange.Read(b, there.policy.Location())
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum, err := there.takeIn(t.Context(), "orrel", in)
+	if err != nil || sum.fates[care.SavedNow] == 0 || len(in.Items) != sum.fates[care.SavedNow]+sum.fates[care.Waits] {
+		t.Fatalf("%v %+v of %d", err, sum.fates, len(in.Items))
+	}
+	before := there.exported(t, "P-109")
+	again, err := there.takeIn(t.Context(), "orrel", in)
+	if err != nil || again.fates[care.Unchanged] != len(in.Items) {
+		t.Errorf("the second time: %v %+v", err, again.fates)
+	}
+	if !bytes.Equal(before, there.exported(t, "P-109")) {
+		t.Error("the second time changed something")
 	}
 }
