@@ -21,29 +21,23 @@ import (
 	"handrail.example/triage/exchange"
 )
 
-// judge reads the files that it is given and prints for each whether it is valid
-// against the published definitions of HL7 FHIR R4, with every error. Warnings and
-// information are left out: they say that the validator holds no copy of LOINC.
+// judge reads the files that it is given and prints for each whether it is valid, with
+// the resources in it, against the published definitions of HL7 FHIR R4, and every
+// error. Warnings and information are left out: they say that the validator holds no
+// copy of LOINC.
 const judge = `
 const { Fhir } = require("fhir");
 const fs = require("fs");
 for (const file of process.argv.slice(1)) {
-  const all = [];
-  const look = (what, resource) => {
-    const r = new Fhir().validate(resource, { errorOnUnexpected: true });
-    for (const m of r.messages) if (!["info", "warning"].includes(m.severity)) all.push({ what, severity: m.severity, at: m.location, says: m.message });
-    return r.valid;
-  };
-  const bundle = JSON.parse(fs.readFileSync(file));
-  let valid = look("Bundle", bundle);
-  for (const e of bundle.entry || []) valid = look(e.resource.resourceType + "/" + e.resource.id, e.resource) && valid;
-  console.log(JSON.stringify({ valid, all }));
+  const r = new Fhir().validate(JSON.parse(fs.readFileSync(file)), { errorOnUnexpected: true });
+  const all = r.messages.filter((m) => !["info", "warning"].includes(m.severity));
+  console.log(JSON.stringify({ valid: r.valid, all: all.map((m) => ({ severity: m.severity, at: m.location, says: m.message })) }));
 }`
 
 // verdict is what the definitions say of one file.
 type verdict struct {
 	Valid bool
-	All   []struct{ What, Severity, At, Says string }
+	All   []struct{ Severity, At, Says string }
 }
 
 // judged are the verdicts on some Bundles; it skips where nobody can judge.

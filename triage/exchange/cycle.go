@@ -69,6 +69,7 @@ type writer struct {
 // the same bytes: identities come from what is on record, and the Bundle's instant is
 // that of the latest thing in it.
 func FHIR(c Cycle) ([]byte, error) {
+	c = c.plain()
 	w := &writer{Cycle: c, tips: tips(c.Facts)}
 	id := idOf("patient-" + c.Handle)
 	w.patient = reference{Reference: "Patient/" + id, Display: c.Handle}
@@ -96,6 +97,41 @@ func FHIR(c Cycle) ([]byte, error) {
 		return nil, w.err
 	}
 	return indented(bundle{ResourceType: "Bundle", ID: idOf(fmt.Sprintf("cycle-%d", c.Number)), Type: "collection", Timestamp: w.when(c.latest()), Entry: w.entries})
+}
+
+// plain is the cycle with texts as FHIR wants a string (R4, datatypes): nothing below
+// U+0020 but tabs and line breaks, and never empty.
+func (c Cycle) plain() Cycle {
+	c.Name, c.Clinic = plain(c.Name), plain(c.Clinic)
+	facts := make([]Fact, len(c.Facts))
+	for i, f := range c.Facts {
+		for _, s := range []*string{&f.Drug, &f.Product, &f.Route, &f.Unit, &f.Prescriber, &f.Laboratory} {
+			*s = plain(*s)
+		}
+		facts[i] = f
+	}
+	var letters []Letter
+	for _, l := range c.Letters {
+		if l.Text = plain(l.Text); l.Text != "" {
+			letters = append(letters, l)
+		}
+	}
+	tasks := make([]Task, len(c.Tasks))
+	for i, t := range c.Tasks {
+		t.What, t.Holder, t.Outcome = plain(t.What), plain(t.Holder), plain(t.Outcome)
+		tasks[i] = t
+	}
+	c.Facts, c.Letters, c.Tasks = facts, letters, tasks
+	return c
+}
+
+func plain(s string) string {
+	return strings.TrimSpace(strings.Map(func(r rune) rune {
+		if r < ' ' && r != '\t' && r != '\n' && r != '\r' {
+			return -1
+		}
+		return r
+	}, strings.ToValidUTF8(s, "\uFFFD")))
 }
 
 func indented(v any) ([]byte, error) {
