@@ -73,15 +73,14 @@ func writeOut(stdout io.Writer, file string, b []byte) error {
 	return nil
 }
 
-// export makes what was asked for, in one transaction with its record.
+// export makes what was asked for and puts it on record.
 func (a *app) export(ctx context.Context, o takeOut) (b []byte, err error) {
+	if o.as == "csv" {
+		return a.exportList(ctx, o)
+	}
 	return b, a.db.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
 		who, err := a.desk.StaffByHandle(ctx, tx, o.by)
 		if err != nil {
-			return err
-		}
-		if o.as == "csv" {
-			b, err = a.exportList(ctx, tx, who, o)
 			return err
 		}
 		p, err := a.care.Find(ctx, tx, who, o.of)
@@ -106,27 +105,44 @@ func (a *app) wordsFor(who triage.Staff) care.Words {
 	return care.Words{Desk: a.desk, Lang: who.Language(), Zone: a.policy.Location()}
 }
 
-func (a *app) exportList(ctx context.Context, tx *store.Tx, who triage.Staff, o takeOut) ([]byte, error) {
-	on := civil.DateOf(tx.Now.In(a.policy.Location()))
-	if o.on != "" {
-		d, err := civil.ParseDate(o.on)
-		if err != nil {
-			return nil, refusedf("--on %q is no date; write it as 2026-03-02", o.on)
+// exportList makes a worklist apart from its record: with a thousand cycles it takes its
+// time, in which a running program must be able to write.
+func (a *app) exportList(ctx context.Context, o takeOut) ([]byte, error) {
+	var who triage.Staff
+	var on civil.Date
+	var t exchange.Table
+	err := a.db.Read(ctx, func(ctx context.Context, tx *store.Tx) (err error) {
+		if who, err = a.desk.StaffByHandle(ctx, tx, o.by); err != nil {
+			return err
 		}
-		on = d
-	}
-	t, err := a.care.Worklist(ctx, tx, who, a.wordsFor(who), o.list, on)
+		if on, err = dayOr(o.on, civil.DateOf(tx.Now.In(a.policy.Location()))); err != nil {
+			return err
+		}
+		t, err = a.care.Worklist(ctx, tx, who, a.wordsFor(who), o.list, on)
+		return err
+	})
 	if err != nil {
-		return nil, err
-	}
-	if err := a.desk.Did(ctx, tx, who, triage.Export, triage.Ref{}, "list: "+care.ListFile(o.list, on)); err != nil {
 		return nil, err
 	}
 	b, err := exchange.CSV(t)
 	if err != nil {
 		return nil, fmt.Errorf("write the list: %w", err)
 	}
-	return b, nil
+	return b, a.db.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
+		return a.desk.Did(ctx, tx, who, triage.Export, triage.Ref{}, "list: "+care.ListFile(o.list, on))
+	})
+}
+
+// dayOr reads a day that was asked for; other where none was.
+func dayOr(s string, other civil.Date) (civil.Date, error) {
+	if s == "" {
+		return other, nil
+	}
+	d, err := civil.ParseDate(s)
+	if err != nil {
+		return d, refusedf("--on %q is no date; write it as 2026-03-02", s)
+	}
+	return d, nil
 }
 
 const importArgs = "--config F --by HANDLE --as fhir FILE|-"

@@ -13,6 +13,18 @@ import (
 	"handrail.example/triage/exchange"
 )
 
+// arrives takes a result in that names the patient, but not by her handle.
+func (c *clinic) arrives() {
+	c.t.Helper()
+	lh := 21.0
+	c.within(func(ctx context.Context, tx *store.Tx) error {
+		_, err := c.care.TakeIn(ctx, tx, c.staff[triage.Coordinator], exchange.Item{Kind: exchange.Result, Source: "L-9", Number: "L-9", Content: []byte("9"), Says: "LH in blood (LOINC 10501-5) 21 m[IU]/mL 2026-03-11 final",
+			Claim: exchange.Claim{Names: []string{"Citlali Vern"}, Born: "1990-02-03", Others: []string{"urn:oid:2.16.840.1.113883.19.5 mrn-7731"}},
+			Fact:  plan.Fact{Kind: plan.Bloods, On: civil.MustDate("2026-03-11"), LH: &lh, Laboratory: "Invented Laboratory"}})
+		return err
+	})
+}
+
 // Something that names nobody of ours for certain: seen beside a patient, confirmed, set
 // aside.
 func TestWhatArrivedIsMatchedByAPerson(t *testing.T) {

@@ -196,6 +196,7 @@ var looked = map[string]triage.Role{
 	"/clinic": triage.Coordinator, "/clinic/rota": triage.Lead, "/clinic/staff": triage.Administrator, "/clinic/policy": triage.Coordinator,
 	"/patients": triage.Coordinator, "/patients/new": triage.Coordinator, "/patients/P-105": triage.Coordinator,
 	"/patients/P-105/enter/order": triage.Coordinator, "/patients/P-105/enter/scan": triage.Coordinator, "/patients/P-105/sheet": triage.Physician, "/cases/3/check": triage.Physician,
+	"/clinic/arrived": triage.Coordinator, "/clinic/arrived/1?of=P-105": triage.Coordinator, "/cases/1/note": triage.Coordinator, "/patients/P-105/note": triage.Coordinator,
 }
 
 // ward opens some cases to look at.
@@ -223,6 +224,7 @@ func (c *clinic) ward() {
 		return err
 	})
 	c.enters(plan.Fact{Kind: plan.TriggerOrder, At: at(13, 21, 30), Drug: "choriogonadotropin", Product: "pen", Route: "sc", Dose: 250, Unit: "mcg", Prescriber: "Ashgrove"})
+	c.arrives()
 }
 
 // TestEveryPageByPublishedRules runs axe-core, a published rule engine for WCAG 2.2
