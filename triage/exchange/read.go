@@ -42,7 +42,8 @@ const (
 	NoPurpose   Doubt = "purpose"    // an appointment that does not say for which step
 	NoLab       Doubt = "laboratory" // nobody is named who measured it
 	Implausible Doubt = "implausible"
-	SeveralWho  Doubt = "several" // it names more than one person
+	SeveralWho  Doubt = "several"  // it names more than one person
+	Modified    Doubt = "modifier" // something in it changes its meaning in a way that we do not read
 )
 
 // Claim is whom a resource says that it is about.
@@ -282,24 +283,43 @@ func (r *reader) item(i int, e entry) (Item, bool, error) {
 		it.Maker = id.Assigner.Display
 	}
 	it.Source, it.Number = strings.Join([]string{string(it.Kind), it.System, it.Maker, id.Value}, "\n"), clip(id.Value)
-	if it.Content, err = contentOf(e.Resource, it.Claim); err != nil {
+	var modified bool
+	if it.Content, modified, err = contentOf(e.Resource, it.Claim); err != nil {
 		return it, false, wrong(i, h.ResourceType)
+	}
+	if modified {
+		it.Fact = plan.Fact{}
+		it.doubt(Modified)
 	}
 	return it, true, nil
 }
 
 // contentOf is what counts of a resource, always written in the same way: without what
-// its server says about the copy (meta) and without its picture for people (text).
-func contentOf(raw json.RawMessage, c Claim) ([]byte, error) {
+// its server says about the copy (meta) and without its picture for people (text). It
+// reports whether the resource is modified: what FHIR calls modifying extensions and
+// implicit rules must not be passed over by somebody who does not know them (R4,
+// Extensibility). Two names that differ in their letters' case alone are no FHIR, and
+// one of them would be read for the other.
+func contentOf(raw json.RawMessage, c Claim) (content []byte, modified bool, err error) {
 	dec := json.NewDecoder(bytes.NewReader(raw))
 	dec.UseNumber()
 	var all map[string]any
 	if err := dec.Decode(&all); err != nil {
-		return nil, err
+		return nil, false, err
+	}
+	seen := make(map[string]bool)
+	for name := range all {
+		folded := strings.ToLower(name)
+		if seen[folded] {
+			return nil, false, errors.New("a name twice")
+		}
+		seen[folded] = true
 	}
 	delete(all, "meta")
 	delete(all, "text")
-	return json.Marshal([]any{all, c})
+	modified = all["modifierExtension"] != nil || all["implicitRules"] != nil
+	content, err = json.Marshal([]any{all, c})
+	return content, modified, err
 }
 
 // clip bounds what is only shown.
