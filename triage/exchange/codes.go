@@ -42,12 +42,13 @@ func (n name) concept() concept {
 // The names of our values. LOINC's own browser could not be asked; beside each code
 // stands where it was seen with this meaning.
 var (
-	// A public laboratory directory lists its test of serum beta-hCG, quantitative, as
-	// 21198-7 (Labcorp Oklahoma, test 3601425, revised 2023-09-27).
+	// A regional laboratory's public directory of tests (Labcorp Oklahoma, test 3601425,
+	// revised 2023-09-27): beta-hCG, quantitative, serum. Three published lists of LOINC
+	// codes give it this name.
 	hcgName = name{"21198-7", "Choriogonadotropin.beta subunit [Units/volume] in Serum or Plasma", "hCG, beta, in blood"}
-	// The same directory: estradiol, total, serum (test 2006475, revised 2021-05-20).
+	// Another such directory: estradiol, total, serum (test 2006475, revised 2021-05-20).
 	estradiolName = name{"2243-4", "Estradiol (E2) [Mass/volume] in Serum or Plasma", "estradiol in blood"}
-	// The same directory: progesterone, serum (test 2007800, revised 2021-05-28).
+	// Another: progesterone, serum (test 2007800, revised 2021-05-28).
 	progesteroneName = name{"2839-9", "Progesterone [Mass/volume] in Serum or Plasma", "progesterone in blood"}
 	// ARUP Laboratories' directory, test 0070193: luteinizing hormone.
 	lhName = name{"10501-5", "Lutropin [Units/volume] in Serum or Plasma", "LH in blood"}

@@ -246,7 +246,7 @@ func (w *writer) carePlan() {
 		case to == "":
 			p.Activity = append(p.Activity, activity{Detail: w.detail(s)})
 		case !referred[to]:
-			p.Activity = append(p.Activity, activity{Reference: &reference{Reference: to, Display: words2(s.Name)}})
+			p.Activity = append(p.Activity, activity{Reference: &reference{Reference: to, Display: spaced(s.Name)}})
 		}
 		referred[to] = true
 	}
@@ -282,7 +282,7 @@ func (w *writer) planStatus() string {
 var activityStatus = map[plan.Status]string{plan.Projected: "not-started", plan.Due: "scheduled", plan.Done: "completed", plan.Missed: "unknown", plan.Dropped: "cancelled"}
 
 func (w *writer) detail(s plan.Step) *detail {
-	d := &detail{Code: &concept{Coding: []coding{{StepSystem, string(s.Name), ""}}, Text: words2(s.Name)}, Status: activityStatus[s.Status]}
+	d := &detail{Code: &concept{Coding: []coding{{StepSystem, string(s.Name), ""}}, Text: spaced(s.Name)}, Status: activityStatus[s.Status]}
 	switch {
 	case !s.At.IsZero():
 		d.ScheduledPeriod = &period{Start: w.when(s.At), End: w.when(s.At)}
@@ -299,8 +299,8 @@ func (w *writer) detail(s plan.Step) *detail {
 	return d
 }
 
-// words2 is a word of the calendar as people write it.
-func words2[S ~string](word S) string { return strings.ReplaceAll(string(word), "_", " ") }
+// spaced is a word of the calendar as people write it.
+func spaced[S ~string](word S) string { return strings.ReplaceAll(string(word), "_", " ") }
 
 func (w *writer) factID(kind string, t tip) string { return idOf(kind + "-" + t.Root) }
 
@@ -309,8 +309,8 @@ func (w *writer) factID(kind string, t tip) string { return idOf(kind + "-" + t.
 func (w *writer) appointment(t tip) {
 	id := w.factID("appointment", t)
 	a := appointment{head: w.head("Appointment", id, FactSystem, t.Root), Status: w.visitStatus(t),
-		ServiceType: []concept{{Coding: []coding{{StepSystem, string(t.Step), ""}}, Text: words2(t.Step)}},
-		Description: words2(t.Step), Start: w.when(t.Fact.At), End: w.when(t.Fact.At), Created: w.when(t.Entered),
+		ServiceType: []concept{{Coding: []coding{{StepSystem, string(t.Step), ""}}, Text: spaced(t.Step)}},
+		Description: spaced(t.Step), Start: w.when(t.Fact.At), End: w.when(t.Fact.At), Created: w.when(t.Entered),
 		Participant: []participant{{Actor: &w.patient, Status: "accepted"}}}
 	w.add("Appointment", id, a)
 }

@@ -45,7 +45,7 @@ func made(t *testing.T) exchange.Cycle {
 	return c
 }
 
-type made1 struct {
+type written struct {
 	ResourceType, ID, Status, Start, End string
 	Identifier                           []struct{ System, Value string }
 	ValueQuantity                        struct {
@@ -55,15 +55,15 @@ type made1 struct {
 	Activity []struct{ Reference, Detail json.RawMessage }
 }
 
-func resources(t *testing.T, b []byte) map[string]made1 {
+func resources(t *testing.T, b []byte) map[string]written {
 	t.Helper()
 	var bundle struct {
-		Entry []struct{ Resource made1 }
+		Entry []struct{ Resource written }
 	}
 	if err := json.Unmarshal(b, &bundle); err != nil {
 		t.Fatal(err)
 	}
-	all := make(map[string]made1)
+	all := make(map[string]written)
 	for _, e := range bundle.Entry {
 		all[e.Resource.ResourceType+"/"+e.Resource.ID] = e.Resource
 	}

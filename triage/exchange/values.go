@@ -165,7 +165,7 @@ func (w *writer) values(t tip) (all []value) {
 	number("sac", sacName, imaging, f.SacMM, mm)
 	word := func(part string, n name, category, text string) {
 		if text != "" {
-			add(part, n, category, func(o *observation) { o.Concept = words(words2(text)) })
+			add(part, n, category, func(o *observation) { o.Concept = words(spaced(text)) })
 		}
 	}
 	word("pattern", patternName, imaging, string(f.Pattern))
