@@ -363,6 +363,7 @@ func (b *builder) finish() {
 		b.plan.Gestation = gestationOf(b.transfer.On, b.embryoDay, b.today, b.way.path == Ongoing || b.way.path == Several)
 	}
 	b.plan.Doses = b.doses()
+	b.plan.Supplies = b.supplies()
 	b.plan.Open = b.openEnds()
 	b.plan.phase = b.phase()
 }

@@ -139,6 +139,8 @@ type Plan struct {
 	// up to the policy's horizon.
 	Doses []Dose
 	Open  []OpenEnd
+	// Supplies are what she has at home, by drug, of what anything is known.
+	Supplies []Supply
 	// AsOf stands for now; Protocol names the table.
 	AsOf     time.Time
 	Protocol string

@@ -50,15 +50,18 @@ const (
 	HomeLH   FactKind = "home_lh"
 	HCGDrawn FactKind = "hcg_drawn"
 	Thawed   FactKind = "thaw"
-	Rhesus   FactKind = "rhesus"
-	Allergy  FactKind = "allergy"
+	// AntiD is Rh immune globulin that was given.
+	AntiD   FactKind = "anti_d"
+	Rhesus  FactKind = "rhesus"
+	Allergy FactKind = "allergy"
 )
 
 // factKinds has every kind; its order breaks ties between facts of one instant.
 var factKinds = []FactKind{ProtocolChosen, PeriodDue, ProgestinEnd, Ready, Spotting, PeriodStart, BaselineFound, OrderGiven, StopOrder,
 	DoseAnswered, Visit, Embryos, Scan, LHSurge, TriggerOrder, TriggerGiven, Transferred, HCG, Called, OBScan, Concluded,
 	Methotrexate, HandoverItem, HandedOver, Cancelled, Retracted,
-	Rhesus, Allergy, Bloods, HomeLH, HCGDrawn, Thawed}
+	Rhesus, Allergy, Bloods, HomeLH, HCGDrawn, Thawed,
+	OnHand, Dispensed, Authorised, AntiD}
 
 // Decision is what a baseline led to.
 type Decision string
@@ -207,6 +210,14 @@ type Fact struct {
 	// Reason is why the cycle was cancelled, a fact retracted, or something saved
 	// that a caution stands against.
 	Reason string
+
+	// Units are pieces of a drug (tablets, patches, ampoules), PerDose how many of them
+	// make one dose; Pharmacy is who gave them out, Until the last day of an
+	// authorisation.
+	Units    *float64
+	PerDose  float64
+	Pharmacy string
+	Until    civil.Date
 
 	pos int // place in the list that was read, from 1; 0 when it was not
 }

@@ -40,6 +40,10 @@ var fields = map[FactKind]string{
 	Thawed:         "on embryos survived | stored",
 	Rhesus:         "on rh |",
 	Allergy:        "on allergen |",
+	OnHand:         "at drug units | per_dose",
+	Dispensed:      "at drug units | per_dose pharmacy product",
+	Authorised:     "on drug until | pharmacy",
+	AntiD:          "on | prescriber",
 }
 
 func fieldsOf(k FactKind) (required, optional []string) {

@@ -68,6 +68,10 @@ type wire struct {
 	Reported     *string    `json:"reported,omitempty"`
 	Rh           *string    `json:"rh,omitempty"`
 	Allergen     *string    `json:"allergen,omitempty"`
+	Units        *float64   `json:"units,omitempty"`
+	PerDose      *float64   `json:"per_dose,omitempty"`
+	Pharmacy     *string    `json:"pharmacy,omitempty"`
+	Until        *string    `json:"until,omitempty"`
 }
 
 // wireStop is "trigger", "order", {"after_doses":5} or {"after_days":5}.
@@ -223,7 +227,7 @@ func (f *Fact) readDays(w wire, zone *time.Location) error {
 		name string
 		text *string
 		into *civil.Date
-	}{{"on", w.On, &f.On}, {"from", w.From, &f.From}, {"night_of", w.NightOf, &f.NightOf}} {
+	}{{"on", w.On, &f.On}, {"from", w.From, &f.From}, {"night_of", w.NightOf, &f.NightOf}, {"until", w.Until, &f.Until}} {
 		if d.text == nil {
 			continue
 		}
@@ -259,6 +263,7 @@ func (f *Fact) readValues(w wire) {
 	f.EggAge, f.Euploid, f.Favourable = or(w.EggAge), w.Euploid, w.Favourable
 	f.Stored, f.Survived, f.Backup = w.Stored, w.Survived, Backup(or(w.Backup))
 	f.Rh, f.Allergen = Rh(or(w.Rh)), or(w.Allergen)
+	f.Units, f.PerDose, f.Pharmacy = w.Units, or(w.PerDose), or(w.Pharmacy)
 }
 
 func or[T any](p *T) T {
@@ -285,6 +290,10 @@ func (f Fact) MarshalJSON() ([]byte, error) {
 		Backup: text(string(f.Backup)), Laboratory: text(f.Laboratory), Reported: text(string(f.Reported)), Rh: text(string(f.Rh)), Allergen: text(f.Allergen)}
 	if !f.At.IsZero() {
 		w.At = text(f.At.Format(time.RFC3339Nano))
+	}
+	w.Units, w.Pharmacy, w.Until = f.Units, text(f.Pharmacy), text(f.Until.String())
+	if f.PerDose != 0 {
+		w.PerDose = &f.PerDose
 	}
 	if f.Dose != 0 {
 		w.Dose = &f.Dose

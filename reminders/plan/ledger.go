@@ -207,6 +207,10 @@ func repeatKey(f Fact) string {
 		return fmt.Sprintf("%s %s", f.Kind, f.On)
 	case Allergy:
 		return "allergy " + strings.ToLower(f.Allergen)
+	case OnHand, Dispensed:
+		return fmt.Sprintf("%s %s %d", f.Kind, drugKey(f.Drug), f.At.Unix())
+	case Authorised:
+		return fmt.Sprintf("authorisation %s %s", drugKey(f.Drug), f.Until)
 	case HCG, HCGDrawn:
 		return fmt.Sprintf("%s %d", f.Kind, f.At.Unix())
 	case OrderGiven:
@@ -248,7 +252,8 @@ func (l ledger) checkOrders() error {
 // happened are the kinds that tell of something that is over, so that none can
 // lie ahead of now.
 var happened = []FactKind{PeriodStart, Spotting, Ready, BaselineFound, DoseAnswered, Scan, LHSurge, TriggerGiven,
-	Transferred, HCG, OBScan, Concluded, Methotrexate, HandoverItem, HandedOver, Called, Cancelled, Bloods, HomeLH, HCGDrawn, Thawed}
+	Transferred, HCG, OBScan, Concluded, Methotrexate, HandoverItem, HandedOver, Called, Cancelled, Bloods, HomeLH, HCGDrawn, Thawed,
+	OnHand, Dispensed, Authorised, AntiD}
 
 // Happened reports whether the fact tells of something that is over.
 func (f Fact) Happened() bool { return slices.Contains(happened, f.Kind) }

@@ -27,6 +27,7 @@ func (b *builder) openEnds() []OpenEnd {
 	b.openOrders(add)
 	b.openHomeLH(add)
 	b.openThaw(add)
+	b.openSupply(add)
 	b.openResults(add)
 	b.atOnce(out)
 	slices.SortStableFunc(out, func(x, y OpenEnd) int { return cmp.Or(x.Due.Compare(y.Due), cmp.Compare(x.Key, y.Key)) })

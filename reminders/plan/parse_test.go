@@ -52,6 +52,10 @@ const everyKind = `[
 {"fact":"handover","id":"u6","item":"medication","on":"2026-04-15"},
 {"fact":"handed_over","id":"u7","on":"2026-04-15"},
 {"fact":"called","id":"u8","at":"2026-04-15T17:30"},
+{"fact":"on_hand","id":"u9","at":"2026-04-15T17:30","drug":"progesterone","units":0,"per_dose":2},
+{"fact":"dispensed","id":"u10","at":"2026-04-15T18:30","drug":"progesterone","units":30,"per_dose":2,"pharmacy":"Tarn Vale","product":"progesterone 100 mg"},
+{"fact":"authorisation","id":"u11","on":"2026-04-15","drug":"progesterone","until":"2026-06-30","pharmacy":"Tarn Vale"},
+{"fact":"anti_d","id":"u12","on":"2026-04-15","prescriber":"Dr. Petronel Ashgrove"},
 {"fact":"cancelled","id":"v","on":"2026-04-16","reason":"loss"},
 {"fact":"embryos","id":"w","replaces":"n","embryo_day":6,"embryos":2,"egg_age":36,"euploid":false,"favourable":true,"stored":0,"backup":"cancel","reason":"counselled"},
 {"fact":"retracted","id":"x","replaces":"v","reason":"entered for another patient"}

@@ -293,7 +293,7 @@ func (b *builder) openPath(add addOpen) {
 		}
 		add(key, OBUltrasound, due, because(row.Asks, "on", on.String()))
 	}
-	if f, known := b.l.one(Rhesus); known && f.Rh == RhNegative && slices.Contains([]Path{Loss, Ectopic, FallingPath}, b.way.path) {
+	if f, known := b.l.one(Rhesus); known && f.Rh == RhNegative && !b.antiDGiven(on) && slices.Contains([]Path{Loss, Ectopic, FallingPath}, b.way.path) {
 		add("rh/"+on.String(), "", b.morning(on), because("open_rh_negative", "on", on.String()))
 	}
 }
@@ -390,4 +390,10 @@ func pathList() string {
 		all = append(all, string(p))
 	}
 	return strings.Join(all, ", ")
+}
+
+// antiDGiven reports whether Rh immune globulin was given on the day of a finding or
+// after it, so that nobody is asked to decide about it again.
+func (b *builder) antiDGiven(finding civil.Date) bool {
+	return slices.ContainsFunc(b.l.of(AntiD), func(f Fact) bool { return !f.On.Before(finding) })
 }

@@ -25,6 +25,8 @@ const (
 	maxCourse                    = 400 // doses or days of one order
 	minYear, maxYear             = 2000, 2099
 	maxName                      = 80 // bytes
+	maxUnits                     = 2000
+	maxPerDose                   = 40
 )
 
 // plausible refuses a fact whose own values cannot be right.
@@ -52,7 +54,30 @@ func (f Fact) plausible() error {
 	if why, do := f.badFindings(); why != "" {
 		return refuse(f, why, do)
 	}
+	if err := f.badSupply(); err != nil {
+		return err
+	}
 	return f.badOrder()
+}
+
+// badSupply refuses a count of pieces that can only be a slip.
+func (f Fact) badSupply() error {
+	if f.Kind != OnHand && f.Kind != Dispensed && f.Kind != Authorised {
+		return nil
+	}
+	switch {
+	case strings.TrimSpace(f.Drug) == "":
+		return refuse(f, "drug is empty", "name it as it is ordered")
+	case len(f.Drug) > maxName || len(f.Pharmacy) > maxName || len(f.Product) > maxName:
+		return refuse(f, "a name is too long", fmt.Sprintf("write at most %d characters", maxName))
+	case f.Units != nil && (*f.Units < 0 || *f.Units > maxUnits):
+		return refuse(f, fmt.Sprintf("units %v is not plausible", *f.Units), fmt.Sprintf("enter 0 to %d pieces", maxUnits))
+	case f.PerDose < 0 || f.PerDose > maxPerDose:
+		return refuse(f, fmt.Sprintf("per_dose %v is not plausible", f.PerDose), fmt.Sprintf("enter how many pieces make one dose, at most %d", maxPerDose))
+	case f.Kind == Authorised && (f.Until.Before(f.On) || f.Until.DaysSince(f.On) > 800):
+		return refuse(f, fmt.Sprintf("until %s does not fit %s, on which it was given", f.Until, f.On), "enter the last day on which it holds")
+	}
+	return nil
 }
 
 func (f Fact) badWord() (why, do string) {

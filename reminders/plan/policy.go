@@ -21,11 +21,13 @@ type Policy struct {
 	Windows  map[string]Window `yaml:"windows"`
 	// Protocols are the clinic's own tables; one with the name of an embedded
 	// table takes its place.
-	Protocols []Protocol         `yaml:"protocols"`
-	Trigger   TriggerPolicy      `yaml:"readiness_for_trigger"`
-	HCG       HCGPolicy          `yaml:"hcg"`
-	Messages  Messages           `yaml:"messages"`
-	Triage    Triage             `yaml:"triage"`
+	Protocols []Protocol    `yaml:"protocols"`
+	Trigger   TriggerPolicy `yaml:"readiness_for_trigger"`
+	HCG       HCGPolicy     `yaml:"hcg"`
+	Messages  Messages      `yaml:"messages"`
+	Triage    Triage        `yaml:"triage"`
+	// Supply is how much of her medication she should have at home.
+	Supply    SupplyPolicy       `yaml:"supply"`
 	Readiness map[string]Readied `yaml:"readiness"`
 	// Handover is what goes to obstetrics when care is handed over.
 	Handover  map[string]HandedItem `yaml:"handover"`

@@ -21,6 +21,7 @@ func (p Policy) check(fs *Faults) {
 	p.checkHCG(fs)
 	p.checkMessages(fs)
 	p.checkTriage(fs)
+	p.checkSupply(fs)
 	for item, r := range p.Readiness {
 		within(fs, "readiness."+item+".valid_days", r.ValidDays, 0, 3650)
 	}
