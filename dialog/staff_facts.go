@@ -15,6 +15,7 @@ var readers = map[string]func(*scanner) (plan.Fact, error){
 	"ultrasound": (*scanner).ultrasound, "surge": (*scanner).surge, "cancel": (*scanner).cancel,
 	"lh": (*scanner).lh, "bloods": (*scanner).bloods, "ovulation": (*scanner).homeLH, "drawn": (*scanner).drawn, "thaw": (*scanner).thaw,
 	"rh": (*scanner).rhesus, "allergy": (*scanner).allergy,
+	"home": (*scanner).onHand, "dispensed": (*scanner).dispensed, "authorised": (*scanner).authorised, "antid": (*scanner).antiD,
 }
 
 func (s *scanner) fact() (plan.Fact, error) {

@@ -51,6 +51,7 @@ type scanner struct {
 	raw     []string
 	at      int
 	today   civil.Date
+	now     time.Time
 	zone    *time.Location
 	example string
 }
@@ -63,7 +64,7 @@ func newScanner(text string, now time.Time) *scanner {
 	if len(words) > mostWords {
 		words = words[:mostWords]
 	}
-	return &scanner{raw: words, today: civil.DateOf(now), zone: now.Location()}
+	return &scanner{raw: words, today: civil.DateOf(now), now: now, zone: now.Location()}
 }
 
 func (s *scanner) done() bool { return s.at >= len(s.raw) }
@@ -80,6 +81,9 @@ func (s *scanner) wordAt(i int) string {
 		return known
 	}
 	if known, ok := pathTrade[w]; ok {
+		return known
+	}
+	if known, ok := supplyTrade[w]; ok {
 		return known
 	}
 	return w

@@ -96,6 +96,9 @@ func (c *colleague) inForce(ch care.Chart) []string {
 			rows = append(rows, last[kind])
 		}
 	}
+	for _, s := range ch.Plan.Supplies {
+		rows = append(rows, "· "+c.phrase("supply.head", nil)+": "+c.words().Supply(s))
+	}
 	return rows
 }
 
@@ -185,9 +188,13 @@ func (c *colleague) listDay(ctx context.Context, after int) error {
 	if err != nil {
 		return err
 	}
+	short, err := c.shortages(ctx, day)
+	if err != nil {
+		return err
+	}
 	head := c.phrase("staff.day", phrase.Args{"day": phrase.Day(c.lang, day.Year, day.Month, day.Day)})
 	if len(list) == 0 {
-		return c.say(ctx, head+"\n"+c.phrase("staff.day_empty", nil), nil)
+		return c.say(ctx, strings.Join(append([]string{head, c.phrase("staff.day_empty", nil)}, short...), "\n"), nil)
 	}
 	rows := []string{head}
 	for i, e := range list {
@@ -198,7 +205,7 @@ func (c *colleague) listDay(ctx context.Context, after int) error {
 		rows = append(rows, c.phrase("staff.day_line", phrase.Args{"time": c.timeOf(e.Step), "who": who(e.Patient), "what": c.phrase(e.Step.Phrase, nil),
 			"status": c.phrase("status."+string(e.Step.Status), nil)}))
 	}
-	return c.say(ctx, strings.Join(rows, "\n"), nil)
+	return c.say(ctx, strings.Join(append(rows, short...), "\n"), nil)
 }
 
 func (c *colleague) timeOf(s plan.Step) string {

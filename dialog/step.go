@@ -103,6 +103,9 @@ func (m *moment) text() []effect {
 	if more, done := m.answered(); done {
 		return append(effects, more...)
 	}
+	if more, done := m.counted(); done && !alarmed {
+		return m.alsoToColleague(append(effects, more...))
+	}
 	more := m.understood(alarmed)
 	if !alarmed && len(more) == 0 {
 		more = m.humanReads(triage.Unclear, "reply.unclear")

@@ -25,6 +25,9 @@ type Cycle struct {
 	// Facts are in the order in which they were recorded, each with the ID that
 	// a correction or a stop order names it by.
 	Facts []Recorded
+
+	// doses is what she said about her doses, where a supply is reckoned from it.
+	doses []plan.Fact
 }
 
 // Recorded is a fact with its record.
@@ -42,7 +45,7 @@ func (c Cycle) PlanFacts() []plan.Fact {
 	for i, f := range c.Facts {
 		facts[i] = f.Fact
 	}
-	return facts
+	return append(facts, c.doses...)
 }
 
 // Live is the latest fact of a kind that nothing replaces; false when there is
@@ -145,7 +148,10 @@ func (b *Book) readCycle(ctx context.Context, tx *store.Tx, patient int64) (Cycl
 	if r.Outcome != nil {
 		c.Outcome = *r.Outcome
 	}
-	c.Facts, err = b.facts(ctx, tx, c)
+	if c.Facts, err = b.facts(ctx, tx, c); err != nil {
+		return c, err
+	}
+	c.doses, err = b.doseFacts(ctx, tx, c)
 	return c, err
 }
 

@@ -75,6 +75,7 @@ const (
 	ResultLate    = "result_late"    // blood was drawn and its result has not come
 	PlaceOpen     = "place_open"     // she cannot come to a visit and has chosen no other place
 	DecisionDue   = "decision_due"   // a visit is over and nothing says what it led to
+	SupplyShort   = "supply"         // what she has at home, or its authorisation, will not last
 )
 
 // zone is the clinic's time zone.

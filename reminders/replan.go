@@ -156,7 +156,7 @@ func (b *Book) runOpenEnd(ctx context.Context, tx *store.Tx, payload []byte) err
 	}
 	for _, o := range pl.Open {
 		if o.Key == d.About && !o.Due.After(tx.Now) {
-			return b.Concern(ctx, tx, Concern{Key: OpenEndConcern(c.ID, o), Patient: p, Reason: concernOf(o), Grave: true, PageNow: o.Now,
+			return b.Concern(ctx, tx, Concern{Key: OpenEndConcern(c.ID, o), Patient: p, Reason: concernOf(o), Grave: !o.Calm(), PageNow: o.Now,
 				Notes: append(stepNote(o), Note{"why." + o.Why.Code, o.Why.Args})})
 		}
 	}
@@ -192,6 +192,9 @@ func stepNote(o plan.OpenEnd) []Note {
 
 // concernOf is why an open end needs a human.
 func concernOf(o plan.OpenEnd) string {
+	if o.OfSupply() {
+		return SupplyShort
+	}
 	key, _, _ := strings.Cut(o.Key, "/")
 	switch key {
 	case "period_late", "bleed_late":
@@ -229,6 +232,9 @@ func (w *wants) promises(pl plan.Plan, doses []Asked, backs []ReadBack) {
 	if !w.patient.Quiet() {
 		for _, s := range pl.Steps {
 			w.visit(s)
+		}
+		for _, s := range pl.Supplies {
+			w.supply(s)
 		}
 	}
 }

@@ -56,6 +56,7 @@ const (
 	Running        Reason = "running"         // something about the server, and no administrator to tell
 	Restored       Reason = "restored"        // a backup took the place of what was there
 	ToMatch        Reason = "to_match"        // something from another system waits for whose it is
+	SupplyShort    Reason = "supply"          // what she has at home will not last
 )
 
 // written are the reasons that begin with her own words: they join the case
@@ -68,7 +69,7 @@ var written = []Reason{
 // found are all others.
 var found = []Reason{
 	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell, TriggerCheck, ResultLate, CautionRaised, DayClosed, PlaceOpen,
-	Unreachable, TooLate, Doubtful, Stuck, NewNumber, WhoseIsIt, Codes, StaffUnreached, Running, Restored, ToMatch,
+	Unreachable, TooLate, Doubtful, Stuck, NewNumber, WhoseIsIt, Codes, StaffUnreached, Running, Restored, ToMatch, SupplyShort,
 }
 
 // Reasons has every reason.
@@ -83,6 +84,13 @@ func (r Reason) joins(of Reason) bool {
 	switch r {
 	case Unreachable, TooLate, Doubtful, PeriodReported, DoseSilent:
 		return r == of
+	case SupplyShort:
+		// She has said herself that none is left.
+		return r == of || of == DoseQuestion
+	case DoseQuestion:
+		if of == SupplyShort {
+			return true
+		}
 	}
 	if r == LinkedPerson || of == LinkedPerson {
 		return r == of // what others write is answered apart from what she writes

@@ -207,7 +207,7 @@ func repeatKey(f Fact) string {
 		return fmt.Sprintf("%s %s", f.Kind, f.On)
 	case Allergy:
 		return "allergy " + strings.ToLower(f.Allergen)
-	case OnHand, Dispensed:
+	case Dispensed:
 		return fmt.Sprintf("%s %s %d", f.Kind, drugKey(f.Drug), f.At.Unix())
 	case Authorised:
 		return fmt.Sprintf("authorisation %s %s", drugKey(f.Drug), f.Until)

@@ -70,7 +70,7 @@ type Supply struct {
 // Short reports whether a person should see to it on day d.
 func (s Supply) Short(d civil.Date) bool { return !s.Out.IsZero() && !d.Before(s.Warn) }
 
-// Day is one day of a supply.
+// SupplyDay is one day of a supply.
 type SupplyDay struct {
 	On civil.Date
 	// Due are the doses of the day, Left the whole doses that are left at its end.
@@ -264,6 +264,14 @@ const (
 	supplyOutKey     = "supply_out/"
 	authorisationKey = "authorisation/"
 )
+
+// AuthorisationEnds reports whether by day d somebody must see to a supply's
+// authorisation.
+func (p Plan) AuthorisationEnds(s Supply, d civil.Date) bool {
+	return slices.ContainsFunc(p.Open, func(o OpenEnd) bool {
+		return o.Key == authorisationKey+drugKey(s.Drug)+"/"+s.Until.String() && !civil.DateOf(o.Due).After(d)
+	})
+}
 
 // OfSupply reports whether an open end is about what she has at home.
 func (o OpenEnd) OfSupply() bool {

@@ -28,6 +28,8 @@ type DaySheet struct {
 	Unrepeated []Entry
 	ToTell     []Telling
 	Triggers   []Evening // of its evening
+	// Short are the supplies that somebody must see to by the day.
+	Short []Shortage
 }
 
 // Telling is a result that a person must tell, or has told with an order that is still
@@ -67,11 +69,13 @@ func (c *Care) DaySheet(ctx context.Context, tx *store.Tx, actor triage.Staff, d
 		if t, some := telling(p, pl, live); some {
 			s.ToTell = append(s.ToTell, t)
 		}
+		s.Short = append(s.Short, shortages(p, pl, d)...)
 		some, err := c.evenings(ctx, tx, p, cycle, pl, night)
 		s.Triggers = append(s.Triggers, some...)
 		return err
 	})
 	byMinute(s.Triggers)
+	soonestOut(s.Short)
 	for _, list := range [][]Entry{s.Booked, s.Unbooked, s.Missed, s.Unrepeated} {
 		slices.SortStableFunc(list, func(a, b Entry) int {
 			return cmp.Or(a.Step.On.Compare(b.Step.On), compareMinutes(a.Step.At, b.Step.At), cmp.Compare(a.Patient.Handle, b.Patient.Handle))

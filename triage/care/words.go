@@ -109,7 +109,10 @@ func (w Words) Fact(f plan.Fact) string {
 		add("%s", w.StepName(f.Step))
 	}
 	w.values(f, add)
-	if f.Drug != "" {
+	switch {
+	case f.Kind == plan.OnHand || f.Kind == plan.Dispensed || f.Kind == plan.Authorised:
+		w.supplied(f, add)
+	case f.Drug != "":
 		w.medicine(f, add)
 	}
 	if drug := w.Drugs[f.Order]; drug != "" {

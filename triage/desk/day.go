@@ -23,8 +23,12 @@ type dayPage struct {
 	Unrepeated         []care.Entry
 	ToTell             []tellRow
 	Triggers           []eveningRow
+	Short              []shortRow
 	Empty              bool
 }
+
+// shortRow is a supply that somebody must see to.
+type shortRow struct{ Handle, Name, Says string }
 
 // dayGroup is what is booked of one sort, in the order of its minutes.
 type dayGroup struct {
@@ -98,6 +102,9 @@ func (v *visit) day(ctx context.Context) (answer, error) {
 			row.Says = append(row.Says, w.Why(o.Why))
 		}
 		p.ToTell = append(p.ToTell, row)
+	}
+	for _, s := range sheet.Short {
+		p.Short = append(p.Short, shortRow{s.Patient.Handle, s.Patient.Name, w.Supply(s.Supply)})
 	}
 	p.Triggers = v.evenings(sheet.Triggers)
 	p.Empty = len(p.Groups) == 0 && len(p.Unbooked) == 0 && len(p.Triggers) == 0

@@ -105,6 +105,10 @@ var forms = []struct {
 	{plan.HandedOver, []field{dayField}},
 	{plan.Rhesus, []field{dayField, {name: "rh", sort: aChoice, must: true, choices: []string{string(plan.RhNegative), string(plan.RhPositive)}}}},
 	{plan.Allergy, []field{dayField, {name: "allergen", sort: aText, must: true}}},
+	{plan.OnHand, []field{minuteField, {name: "drug", sort: aText, must: true}, {name: "units", sort: aNumber, must: true}, {name: "per_dose", sort: aNumber}}},
+	{plan.Dispensed, []field{minuteField, {name: "drug", sort: aText, must: true}, {name: "units", sort: aNumber, must: true}, {name: "per_dose", sort: aNumber}, {name: "pharmacy", sort: aText}, {name: "product", sort: aText}}},
+	{plan.Authorised, []field{dayField, {name: "drug", sort: aText, must: true}, {name: "until", sort: aDay, must: true}, {name: "pharmacy", sort: aText}}},
+	{plan.AntiD, []field{dayField, prescriberField}},
 	{plan.Cancelled, []field{dayField, {name: "reason", sort: aText, must: true}}},
 	{plan.Retracted, []field{{name: "reason", sort: aText, must: true}}},
 }

@@ -75,6 +75,7 @@ type patientPage struct {
 	Checks   []checkRow
 	Orders   []string
 	Doses    []doseRow
+	Supplies []supplyRow
 	Cases    []waiting
 	Kinds    []plan.FactKind
 	May      bool
@@ -111,6 +112,27 @@ type doseRow struct {
 	Said  time.Time
 }
 
+// supplyRow is what she has at home of one drug, and by day.
+type supplyRow struct {
+	Drug, Says string
+	Short      bool
+	Days       []plan.SupplyDay
+}
+
+// suppliedDays is how many days of a supply are listed: common practice, no source.
+const suppliedDays = 14
+
+func supplyRows(ch care.Chart, w care.Words) (rows []supplyRow) {
+	for _, s := range ch.Plan.Supplies {
+		row := supplyRow{Drug: s.Drug, Says: w.Supply(s), Short: s.Short(ch.Today)}
+		if !s.Counted.IsZero() {
+			row.Days = ch.Plan.SupplyDays(s, suppliedDays)
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
 func (v *visit) showPatient(ctx context.Context) (answer, error) {
 	p, err := v.patientPage(ctx)
 	if err != nil {
@@ -137,6 +159,7 @@ func (v *visit) patientPage(ctx context.Context) (patientPage, error) {
 	w := v.words(ch.Cycle.Facts)
 	p := patientPage{Patient: who, Place: v.place(ch.Plan, who), Marks: v.marks(who), Picture: draw(ch.Plan, ch.Today, w), Born: ch.Plan.Gestation,
 		May: v.who.May(triage.EnterFact) == nil && !who.Erased, Takes: v.who.May(triage.Export) == nil, Today: ch.Today, Endings: care.Endings, Protocols: v.site.policy().ProtocolNames(), NoCycle: ch.Cycle.ID == 0 || !ch.Cycle.Closed.IsZero(), Closed: ch.Cycle.Outcome}
+	p.Supplies = supplyRows(ch, w)
 	p.Charts, p.Sheet = chartRows(ch, w), ch.Cycle.ID != 0
 	p.Places = v.placeLinks(ch.Plan)
 	for _, k := range ch.Plan.Conflicts {

@@ -154,6 +154,9 @@ func TestEveryFormWithGoodInput(t *testing.T) {
 		"thaw":    {"on", "2026-03-11", "embryos", "1", "survived", "1"}, "transfer": {"on", "2026-03-11", "embryo_day", "5", "embryos", "1"},
 		"hcg_drawn": {"at", "2026-03-11T08:00"}, "hcg": {"at", "2026-03-11T08:00", "iu_per_l", "86"}, "ob_ultrasound": {"on", "2026-03-11", "viable", "unknown"},
 		"rhesus": {"on", "2026-03-11", "rh", "negative"}, "allergy": {"on", "2026-03-11", "allergen", "peanut"},
+		"on_hand":       {"at", "2026-03-11T08:00", "drug", "estradiol", "units", "8", "per_dose", "2"},
+		"dispensed":     {"at", "2026-03-11T08:00", "drug", "estradiol", "units", "30", "pharmacy", "Tarn Vale", "product", "tablets"},
+		"authorisation": {"on", "2026-03-11", "drug", "estradiol", "until", "2026-06-30", "pharmacy", "Tarn Vale"}, "anti_d": {"on", "2026-03-11", "prescriber", "Ashgrove"},
 		"cancelled": {"on", "2026-03-11", "reason", "thin lining"}, "retracted": {"replaces", "f2", "reason", "another patient's"},
 	} {
 		p := b.post("/patients/P-105/enter/"+kind, form...)
