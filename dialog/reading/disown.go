@@ -11,6 +11,7 @@ import "slices"
 func (m *message) disowned(all []seen) {
 	for k := 1; k < len(m.toks); k++ {
 		c, ok := m.comesBack(k)
+		m.cameBack = m.cameBack || ok
 		if !ok || slices.ContainsFunc(all, func(x seen) bool { return x.state == Present && k <= x.to-1 && x.from < c.to }) {
 			continue
 		}

@@ -45,16 +45,18 @@ func (m *message) verbSays(x match) rules.Dose {
 		switch {
 		case asks:
 			return asked
-		case denied:
+		case denied, x.state == nearly:
 			return taken
 		case x.state == Present || x.state == Past:
 			return rules.Missed
 		}
 	case "lose":
-		if asks {
+		switch {
+		case asks:
 			return asked
-		}
-		if !denied && x.state == Present {
+		case x.state == nearly:
+			return taken
+		case !denied && x.state == Present:
 			return rules.Partial
 		}
 	case "took":

@@ -138,7 +138,7 @@ func (m *message) inPhaseWords(x match) bool {
 func (m *message) aside(x mention) bool {
 	told := slices.ContainsFunc(m.events, func(e doseEvent) bool { return e.dose != taken })
 	switch {
-	case x.drug == rules.Trigger && m.has("intent", string(rules.LHPositive)):
+	case x.drug == rules.Trigger && (m.has("intent", string(rules.LHPositive)) || len(m.events) == 0 && m.since(x)):
 		return true
 	case told:
 		return false
@@ -149,6 +149,17 @@ func (m *message) aside(x mention) bool {
 	}
 	return m.bodySpoken() && x.vague && x.form != formVaginal && x.form != formPatch ||
 		m.bodySpoken() && x.drug == rules.OtherDrug && m.hasWord["painkiller"] && !m.asks()
+}
+
+// since: the medicine only says since when something is so ("desde el disparo").
+func (m *message) since(x mention) bool {
+	for k := x.from - 1; k >= max(x.from-3, 0); k-- {
+		switch m.toks[k].norm {
+		case "since", "after", "desde", "tras", "despues", "luego":
+			return true
+		}
+	}
+	return false
 }
 
 // dropRepeats drops a form that only goes with a named drug: "letrozole pill",

@@ -13,7 +13,7 @@ import (
 func (m *message) readFindings(r *Reading) {
 	var all []seen
 	for _, x := range m.found {
-		if x.concept.kind == "sign" && !m.onClock(x) && !m.ofHead(x) {
+		if x.concept.kind == "sign" && !m.onClock(x) && !m.ofHead(x) && !m.struckByPain(x) {
 			all = append(all, seen{rules.Sign(x.concept.name), x.from, x.to, x.state})
 		}
 	}
@@ -315,6 +315,17 @@ func merged(spans []Span) []Span {
 	}
 	slices.SortStableFunc(out, func(a, b Span) int { return cmp.Compare(a.From, b.From) })
 	return out
+}
+
+// struckByPain: it was a pain that struck her ("me pegó un latigazo en la ingle"),
+// no hand.
+func (m *message) struckByPain(x match) bool {
+	if x.concept.name != "violence" || x.to-x.from > 3 || x.to+1 >= len(m.toks) || m.toks[x.to].norm != "un" && m.toks[x.to].norm != "una" {
+		return false
+	}
+	return slices.ContainsFunc(m.foundNear(x.to+1, x.to+2), func(y match) bool {
+		return isKind(y.concept, "head", "feel") || y.concept.kind == "mod" && y.concept.name == "sudden" || y.concept.kind == "sign" && y.concept.name != "violence" && y.concept.name != "danger"
+	})
 }
 
 // onClock: a number among the words of a pain is a time of day: "it is 10 pm" is

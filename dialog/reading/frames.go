@@ -186,6 +186,9 @@ func (m *message) between(f *frame, x match, lo, hi int) int {
 	if to <= from {
 		return 0
 	}
+	if m.quiz && m.toks[to].sentence != m.toks[from-1].sentence {
+		return far // a list gone through is no story
+	}
 	steps := m.toks[to].sentence - m.toks[from-1].sentence
 	if to-from >= far || steps > 1 || steps == 1 && !f.across {
 		return far

@@ -30,6 +30,9 @@ func (m *message) readIntents(r *Reading) {
 		for _, i := range all {
 			urgent[i] = urgencyOf(i, r)
 		}
+		if urgent[rules.HumanPlease] >= rules.SameDay {
+			urgent[rules.HumanPlease] = rules.Emergency + 1 // harm by another's hand goes before the harm itself
+		}
 		slices.SortStableFunc(all, func(a, b rules.Intent) int {
 			return cmp.Or(int(urgent[b])-int(urgent[a]), slices.Index(precedence, a)-slices.Index(precedence, b))
 		})
@@ -156,6 +159,9 @@ func (m *message) periodTold() int {
 			continue
 		}
 		// "A week ago my period came" is past, and still the news.
+		if m.habitual(x) {
+			continue
+		}
 		if x.state == Present || (x.state == Past || x.state == resolved) && len(m.toks) <= longMessage && m.lately(x) {
 			return i
 		}
@@ -167,6 +173,15 @@ func (m *message) periodTold() int {
 		return -1
 	}
 	return slices.IndexFunc(m.found, m.periodNews)
+}
+
+// habitual: the sentence of x tells what is always so, and names no day.
+func (m *message) habitual(x match) bool {
+	s := m.toks[x.from].sentence
+	always := slices.ContainsFunc(m.foundNear(x.from-farReach, x.to+farReach), func(y match) bool {
+		return y.concept.kind == "word" && y.concept.name == "habitual" && m.toks[y.from].sentence == s
+	})
+	return always && !slices.ContainsFunc(m.dates(), func(e dateExpr) bool { return m.toks[e.from].sentence == s })
 }
 
 // startsSlowly: she says herself that it is not her period yet.
@@ -191,7 +206,7 @@ const latelyDays = 45
 // periodNews: x is a word for the period, told as hers and as here: with a day,
 // with a verb of arriving, or in next to no other words.
 func (m *message) periodNews(x match) bool {
-	if x.concept.kind != "word" || x.concept.name != "period_noun" || m.covered(x) {
+	if x.concept.kind != "word" || x.concept.name != "period_noun" || m.covered(x) || m.habitual(x) {
 		return false
 	}
 	told := x

@@ -126,6 +126,9 @@ var gapEnds = map[string]bool{
 	"aunque": true, "although": true, "ningun": true, "ninguna": true,
 }
 
+// newSubjects begin another clause behind an "and".
+var newSubjects = set("i", "she", "he", "they", "we", "you", "yo", "ella", "ellos", "nosotros", "ustedes")
+
 // gap continues behind none to width tokens of the same sentence.
 func (r *runner) gap(pc, i, end, width int) {
 	in := &r.prog[pc]

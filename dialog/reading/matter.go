@@ -24,7 +24,7 @@ func (m *message) matter(r *Reading, have []rules.Intent) rules.Intent {
 	if i := m.askedBeside(r); i != "" && !glad {
 		return i
 	}
-	if !foreign && !m.hasWord["wept"] || m.asks() {
+	if !foreign && !m.hasWord["wept"] || m.asks() || m.cameBack && !m.hasWord["wept"] {
 		return ""
 	}
 	jest := !slices.ContainsFunc(r.Spans, func(s Span) bool { return s.State != Figurative })
@@ -53,9 +53,10 @@ func (m *message) askedBeside(r *Reading) rules.Intent {
 		return m.questions[s] && (!spoken[s] || m.afterSpans(r, x)) || m.afterSpans(r, x) && m.has("word", "asker")
 	})
 	i, n := winner(votes)
+	apart := !slices.ContainsFunc(r.Spans, func(s Span) bool { return s.State != OtherPerson && s.State != Figurative })
 	switch i {
 	case rules.VisitQuestion, rules.Reschedule, rules.ResultQuestion:
-		if n > 1 {
+		if n > 1 || apart && i == rules.VisitQuestion {
 			return i
 		}
 	case rules.TravelOrLife:
@@ -72,7 +73,7 @@ func (m *message) askedBeside(r *Reading) rules.Intent {
 func (m *message) asksForHerself() bool {
 	for i := range m.toks {
 		switch m.toks[i].norm {
-		case "puedo", "debo", "deberia", "hago":
+		case "puedo", "debo", "deberia", "hago", "conviene", "podre", "alcanzo":
 			return true
 		case "i":
 			if i > 0 && doseAskers[m.toks[i-1].norm] {

@@ -35,6 +35,8 @@ type message struct {
 	// told are the words that tell of a period, where there are such.
 	told   match
 	isTold bool
+	// cameBack: behind what it tells of others it says that she has nothing.
+	cameBack bool
 	// quiz: it goes through a list of questions and says no to one at least.
 	quiz bool
 	// mine marks the words of the first person, tale the sentences that go on
@@ -126,6 +128,9 @@ func covers(a, b match) bool {
 	}
 	if a.concept.kind == "figurative" && isKind(b.concept, "sign", "head", "dose") && a.from < b.to && b.from < a.to {
 		return true
+	}
+	if a.concept.kind == "figurative" && b.concept.kind == "class" && b.from == a.from-1 && b.to > a.from && b.to <= a.to {
+		return true // the "me muero" of "me muero de los nervios"
 	}
 	if a.concept.name == "compare" && b.concept.kind == "intent" && b.concept.name == string(rules.PeriodStart) {
 		return a.from < b.to && b.from < a.to

@@ -63,6 +63,16 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		drop(rules.VisitQuestion) // "can I dye my hair before the transfer"
 		all = append(all, rules.TravelOrLife)
 	}
+	if has(rules.Thanks) && has(rules.ResultQuestion) && !m.asks() && !m.hasWord["waits"] {
+		drop(rules.ResultQuestion) // "when you rang with that number ... thank you"
+	}
+	if has(rules.HumanPlease) && len(r.Findings) == 0 && m.asks() && spanIn(r, Hypothetical) && m.onlyIn(r, Hypothetical, Negated, Quoted) {
+		drop(rules.HumanPlease) // "if I started bleeding at night, who would answer"
+		all = append(all, rules.Symptom)
+	}
+	if m.deniesHarm(r) {
+		return []rules.Intent{rules.Emotional}
+	}
 	if has(rules.VisitQuestion) && has(rules.HumanPlease) && m.hasWord["visit_proper"] {
 		drop(rules.HumanPlease)
 	}
@@ -132,6 +142,17 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		all = append(all, rules.Reschedule)
 	}
 	return addOnce(nil, all...)
+}
+
+// onlyIn: every finding that is spoken of stands in one of the states.
+func (m *message) onlyIn(r *Reading, states ...State) bool {
+	return !slices.ContainsFunc(r.Spans, func(s Span) bool { return !slices.Contains(states, s.State) })
+}
+
+// deniesHarm: she says of nothing but self-harm, and that it is not so.
+func (m *message) deniesHarm(r *Reading) bool {
+	return len(r.Spans) > 0 && len(r.Findings) == 0 && !m.asks() &&
+		!slices.ContainsFunc(r.Spans, func(s Span) bool { return s.Finding != rules.SelfHarm || s.State != Negated })
 }
 
 // gladly: thanks or laughter, and every alarming word of the message in jest or

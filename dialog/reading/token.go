@@ -175,6 +175,9 @@ func (s *scanner) add(t token) {
 		t.word.mark()
 	}
 	t.endsGap = gapEnds[t.norm]
+	if n := len(s.toks); n > 0 && s.brk == noBreak && newSubjects[t.norm] && (s.toks[n-1].norm == "and" || s.toks[n-1].norm == "y") {
+		s.toks[n-1].endsGap = true // "bleeding everywhere, and I can not stop crying" are two things
+	}
 	s.toks = append(s.toks, t)
 	s.brk = noBreak
 }
