@@ -44,14 +44,23 @@ func (m *message) comesBack(k int) (comeback, bool) {
 		return comeback{}, false
 	}
 	c := comeback{to: k}
-	well := false
+	well, at := false, 0
 	for ; c.to < len(m.toks) && m.toks[c.to].sentence == m.toks[k].sentence; c.to++ {
 		n := m.toks[c.to].norm
-		c.none = c.none || noneWords[n]
-		well = well || wellWords[n] || calmWords[n]
+		well = well || wellWords[n] || calmWords[n] || noneWords[n]
+		before := m.toks[c.to-1].norm
+		if noneWords[n] && c.to <= k+noneReach && before != "con" && before != "with" && m.toks[k].norm != "i" && m.toks[k].norm != "my" {
+			at = c.to
+		}
 	}
-	return c, (c.none || well) && !m.questions[m.toks[k].sentence]
+	// "Yo hasta ahorita nada de eso" denies the list; "a mí no se me quita con nada,
+	// llevo así tres días" does not.
+	c.none = at > 0 && c.to-at <= noneReach
+	return c, well && !m.questions[m.toks[k].sentence]
 }
+
+// noneReach is how many words such a clause has before and behind its denial.
+const noneReach = 5
 
 // contrasts: the clause at token k begins with a word that sets her against
 // others: "yo", "a mí", "me,", "mine", "over here".

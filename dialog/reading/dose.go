@@ -260,13 +260,23 @@ func (m *message) readDoses(r *Reading) {
 	if r.Drug == "" {
 		r.Drug = rules.OtherDrug
 	}
-	if m.injection {
+	if m.injection || m.injectedVerb() {
 		r.Doses = append(r.Doses, rules.Injection)
 	}
 	if m.any("qual", "several") {
 		r.Doses = addOnce(r.Doses, rules.Several)
 	}
 }
+
+// injectedVerb: the words of an event say themselves that it was an injection
+// ("no me inyecté ayer").
+func (m *message) injectedVerb() bool {
+	return slices.ContainsFunc(m.events, func(e doseEvent) bool {
+		return slices.ContainsFunc(m.toks[e.from:min(e.to+1, len(m.toks))], func(t token) bool { return injecting[t.norm] })
+	})
+}
+
+var injecting = set("inject", "injected", "injecting", "jab", "jabbed", "inyecte", "inyectarme", "inyectado", "inyectar", "inyecto", "pinche", "pincharme", "pinchado")
 
 // unsettledDose: she tells of a medicine whose hour matters, with a word of
 // trouble, and the reading knows no more. Unsure, it takes the graver: a dose

@@ -43,6 +43,7 @@ func (m *message) heads() []seen {
 			m.attach(hs, x)
 		}
 	}
+	hs = append(hs, m.meantBy(hs)...)
 	var out []seen
 	for i, h := range hs {
 		if aches(hs, i) {
@@ -53,6 +54,50 @@ func (m *message) heads() []seen {
 		}
 	}
 	return out
+}
+
+// meantBy has the heads that a later word takes up again: "I had migraines as a
+// teen and this is nothing like those, it went off like a bomb". What was told of
+// another time, another person or a paper is then told of now.
+func (m *message) meantBy(hs []*head) []*head {
+	var out []*head
+	for _, w := range m.found {
+		if w.concept.kind != "word" || w.concept.name != "this_one" {
+			continue
+		}
+		of := m.takenUp(hs, w)
+		if of == nil {
+			continue
+		}
+		h := &head{match: match{concept: of.concept, from: w.from, to: w.to, state: Present}, from: w.from, to: w.to}
+		for _, mod := range m.foundNear(w.from, w.to+takeUpReach) {
+			if mod.concept.kind == "mod" && mod.state == Present && m.toks[mod.from].sentence <= m.toks[w.from].sentence+1 && mod.from >= w.from {
+				h.mods, h.to = addOnce(h.mods, mod.concept.name), max(h.to, mod.to)
+			}
+		}
+		if h.is("severe", "worst", "sudden", "worse", "soaks", "heavy", "lasting", "moderate") {
+			out = append(out, h)
+		}
+	}
+	return out
+}
+
+// takeUpReach is how many words behind such a word tell of what it takes up.
+const takeUpReach = 16
+
+// takenUp is the last head before w, if it was not told of her now.
+func (m *message) takenUp(hs []*head, w match) *head {
+	for i := len(hs) - 1; i >= 0; i-- {
+		h := hs[i]
+		if h.match.from >= w.from {
+			continue
+		}
+		if h.match.from < w.from-farReach || h.state == Present || h.state == Figurative || h.concept.name == "swelling" {
+			return nil
+		}
+		return h
+	}
+	return nil
 }
 
 // aches reports whether a pain is only the word within a headache ("duele mucho

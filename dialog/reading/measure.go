@@ -1,6 +1,10 @@
 package reading
 
-import "handrail.example/triage/rules"
+import (
+	"slices"
+
+	"handrail.example/triage/rules"
+)
 
 // numberWords are numbers as words, from one to ninety.
 var numberWords = map[string]float64{
@@ -201,7 +205,7 @@ func (m *message) weightGain(i int) (seen, bool) {
 // in pounds.
 func (m *message) twoWeights(i int) (seen, bool) {
 	now := m.toks[i].num
-	if now < 38 || now > 400 || !m.near(i, "scale") && !m.near(i, "gain") && !(decimalsOf(&m.toks[i]) && m.near(i, "dates", "today") && now > 43) {
+	if now < 38 || now > 400 || !m.near(i, "scale") && !m.near(i, "gain") && !(m.near(i, "dates", "today") && now > 43 && (decimalsOf(&m.toks[i]) || m.dayFollows(i) && !m.hasWord["result"])) {
 		return seen{}, false
 	}
 	for k := i - 1; k >= max(i-12, 0); k-- {
@@ -215,6 +219,14 @@ func (m *message) twoWeights(i int) (seen, bool) {
 		return m.weightsAt(k, i, now-t.num)
 	}
 	return seen{}, false
+}
+
+// dayFollows: a word for now stands right behind the number: "140 on Monday, 144
+// today".
+func (m *message) dayFollows(i int) bool {
+	return i+1 < len(m.toks) && slices.ContainsFunc(m.foundNear(i+1, i+1), func(x match) bool {
+		return x.concept.kind == "word" && x.concept.name == "today"
+	})
 }
 
 // toldBackwards: of two weights today's is told first ("61.2 this morning,

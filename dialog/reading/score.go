@@ -35,7 +35,7 @@ func (m *message) painScore(i int) (seen, bool) {
 // one of pain ("9/10, lower left").
 func (m *message) placeNear(i int) bool {
 	for _, x := range m.foundNear(i-12, i+12) {
-		if x.concept.kind == "mod" && (x.concept.name == "belly" || x.concept.name == "one_side") {
+		if x.concept.kind == "mod" && (x.concept.name == "belly" || x.concept.name == "one_side") || x.concept.kind == "class" && x.concept.name == "site" {
 			return true
 		}
 	}

@@ -182,6 +182,9 @@ func (m *message) governs(c, x match) bool {
 	if c.to-c.from == 1 && c.to < len(m.toks) && m.toks[c.to].brk == softBreak && (m.toks[c.from].norm == "si" || m.toks[c.from].norm == "no" && c.from < x.from) {
 		return false // "sí, ..." is a yes, "oh no, ..." no denial of what follows
 	}
+	if c.concept.name == string(Hypothetical) && m.saysYes(c) {
+		return false // "ahora sí me duele"
+	}
 	if c.from < x.from && c.to > x.from && c.concept.name == string(Negated) && gapEnds[m.toks[x.from].norm] {
 		return false // the "no" of "ya no quiero vivir" belongs to the sign itself
 	}
@@ -200,8 +203,8 @@ func (m *message) governs(c, x match) bool {
 	if c.says("clause") && c.concept.name == string(Hypothetical) && c.to < len(m.toks) && gapEnds[m.toks[c.to].norm] {
 		return false // "would not" denies
 	}
-	if c.says("closing") && c.to < len(m.toks) && m.toks[c.to].brk == noBreak {
-		return false
+	if c.says("closing") && (c.to < len(m.toks) && m.toks[c.to].brk == noBreak || c.from > 0 && (m.toks[c.from-1].norm == "y" || m.toks[c.from-1].norm == "and")) {
+		return false // "se despegó y no lo vi" tells of two things
 	}
 	if c.says("tail") {
 		return c.from >= x.to && c.from-x.to <= c.reach() && m.closes(c) && !m.owned(x)
@@ -217,6 +220,22 @@ func (m *message) governs(c, x match) bool {
 	}
 	return false
 }
+
+// saysYes: the "si" with which cue c supposes is a yes, by its accent or by the
+// word before it.
+func (m *message) saysYes(c match) bool {
+	for k := c.from; k < c.to; k++ {
+		t := &m.toks[k]
+		if t.norm != "si" {
+			continue
+		}
+		return t.to-t.from > len("si") || k > 0 && t.brk == noBreak && beforeYes[m.toks[k-1].norm]
+	}
+	return false
+}
+
+// beforeYes are words behind which an unaccented "si" is a yes.
+var beforeYes = set("ahora", "eso", "ya", "hoy", "esta", "este", "mi", "vez", "ahorita", "claro")
 
 // turnsToHer: between a cue of somebody else, a paper or a supposition and x she
 // begins to speak of herself: with any word of the first person after somebody
