@@ -53,7 +53,11 @@ func (m *message) askedBeside(r *Reading) rules.Intent {
 		return m.questions[s] && (!spoken[s] || m.afterSpans(r, x)) || m.afterSpans(r, x) && m.has("word", "asker")
 	})
 	i, n := winner(votes)
-	apart := !slices.ContainsFunc(r.Spans, func(s Span) bool { return s.State != OtherPerson && s.State != Figurative })
+	// What is told of others, in jest or of another time is no report of hers.
+	apart := m.onlyIn(r, OtherPerson, Figurative, Past, Quoted)
+	if i == "" && apart && m.daysAsked(spoken) {
+		return rules.VisitQuestion
+	}
 	switch i {
 	case rules.VisitQuestion, rules.Reschedule, rules.ResultQuestion:
 		if n > 1 || apart && i == rules.VisitQuestion {
@@ -67,6 +71,14 @@ func (m *message) askedBeside(r *Reading) rules.Intent {
 		}
 	}
 	return ""
+}
+
+// daysAsked: a question that speaks of no symptom names a day or an hour.
+func (m *message) daysAsked(spoken map[int32]bool) bool {
+	return slices.ContainsFunc(m.found, func(x match) bool {
+		s := m.toks[x.from].sentence
+		return x.concept.kind == "word" && x.concept.name == "dates" && m.questions[s] && !spoken[s]
+	})
 }
 
 // asksForHerself: "should I", "puedo".

@@ -13,6 +13,9 @@ func (m *message) painScore(i int) (seen, bool) {
 	default:
 		return seen{}, false
 	}
+	if i > 0 && otherScores[m.toks[i-1].norm] {
+		return seen{}, false
+	}
 	h := m.headNear(i, "pain", "headache")
 	if h == nil && !m.placeNear(i) {
 		return seen{}, false
@@ -30,6 +33,10 @@ func (m *message) painScore(i int) (seen, bool) {
 	}
 	return m.seenAt("moderate_pain", i, j), true
 }
+
+// otherScores are what else people give points for.
+var otherScores = set("mood", "energy", "stress", "anxiety", "appetite", "sleep", "hope", "patience", "animo", "energia", "estres", "apetito", "humor",
+	"ansiedad", "paciencia", "hambre", "nervios")
 
 // placeNear: a part of the belly stands near token i, so that a score there is
 // one of pain ("9/10, lower left").

@@ -66,6 +66,10 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 	if has(rules.Thanks) && has(rules.ResultQuestion) && !m.asks() && !m.hasWord["waits"] {
 		drop(rules.ResultQuestion) // "when you rang with that number ... thank you"
 	}
+	if has(rules.VisitQuestion) && !m.asks() && m.spokenOf(r) && !m.hasWord["cannot_come"] {
+		drop(rules.VisitQuestion) // "had the scan for the bleed, all resolved"
+		all = append(all, rules.Symptom)
+	}
 	if has(rules.HumanPlease) && len(r.Findings) == 0 && m.asks() && spanIn(r, Hypothetical) && m.onlyIn(r, Hypothetical, Negated, Quoted) {
 		drop(rules.HumanPlease) // "if I started bleeding at night, who would answer"
 		all = append(all, rules.Symptom)
