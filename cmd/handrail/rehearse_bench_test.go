@@ -8,7 +8,7 @@ import "testing"
 func BenchmarkRehearse(b *testing.B) {
 	for b.Loop() {
 		start := cpuTime()
-		report, _, err := rehearse(b.Context(), rehearsalSet{patients: 200, days: 60, seed: 1, transport: "direct"}, rehearsalHooks{})
+		report, _, err := rehearse(b.Context(), rehearsalSet{patients: 100, days: 60, seed: 1, transport: "direct"}, rehearsalHooks{})
 		if err != nil {
 			b.Fatal(err)
 		}

@@ -13,12 +13,7 @@ import (
 // claim marks the most important due rows as being sent, as many as there are
 // free places on the wire and as the limits let through. When the limits hold
 // something back it reports until when.
-func (d *Dispatcher) claim(ctx context.Context, tx *store.Tx, free int) (claimed []*row, wait time.Time, err error) {
-	// Read anew: what comes before may have put rows back.
-	todo, err := readAgenda(ctx, tx, time.Time{})
-	if err != nil {
-		return nil, wait, err
-	}
+func (d *Dispatcher) claim(ctx context.Context, tx *store.Tx, todo agenda, free int) (claimed []*row, wait time.Time, err error) {
 	for p := urgent; p < background; p++ {
 		if !due(todo.messages()[p].Time, tx.Now) {
 			continue
@@ -75,6 +70,9 @@ func (d *Dispatcher) claimAt(ctx context.Context, tx *store.Tx, priority, most i
 			if ok {
 				claimed = append(claimed, r)
 			}
+		}
+		if len(due) < room {
+			return claimed, nil // there were no more
 		}
 	}
 }

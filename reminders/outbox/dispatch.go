@@ -153,25 +153,26 @@ func (d *Dispatcher) Tick(ctx context.Context) (time.Time, error) {
 func (d *Dispatcher) pass(ctx context.Context) (next, now time.Time, err error) {
 	d.start()
 	landed := d.flights.back()
-	now, todo, err := d.look(ctx)
-	if err != nil {
-		return next, now, err
-	}
-	d.setBack = d.limits.at(now) || d.setBack
-	if next = todo.first(); len(landed) == 0 && !d.setBack && !due(next, now) {
-		return next, now, nil
+	var todo agenda
+	if len(landed) == 0 {
+		if now, todo, err = d.look(ctx); err != nil {
+			return next, now, err
+		}
+		d.setBack = d.limits.at(now) || d.setBack
+		if next = todo.first(); !d.setBack && !due(next, now) {
+			return next, now, nil
+		}
 	}
 	var claimed []*row
 	var wait time.Time
 	var later agenda
 	if err := d.DB.Within(ctx, func(ctx context.Context, tx *store.Tx) (err error) {
-		if err := d.settleAll(ctx, tx, landed); err != nil {
+		now = tx.Now
+		d.setBack = d.limits.at(now) || d.setBack
+		if todo, err = d.tidy(ctx, tx, landed, todo); err != nil {
 			return err
 		}
-		if err := d.clear(ctx, tx, todo); err != nil {
-			return err
-		}
-		if claimed, wait, err = d.claim(ctx, tx, batch-d.flights.count()+len(landed)); err != nil {
+		if claimed, wait, err = d.claim(ctx, tx, todo, batch-d.flights.count()+len(landed)); err != nil {
 			return err
 		}
 		// Messages that are due by now are on the wire, or held back until wait.
@@ -199,6 +200,25 @@ func (d *Dispatcher) start() {
 	}
 }
 
+// tidy settles what has landed and does what comes before new messages are put on the
+// wire. It gives the agenda as it is then.
+func (d *Dispatcher) tidy(ctx context.Context, tx *store.Tx, landed []*row, todo agenda) (agenda, error) {
+	if len(landed) > 0 {
+		err := d.settleAll(ctx, tx, landed)
+		if err == nil {
+			todo, err = readAgenda(ctx, tx, time.Time{})
+		}
+		if err != nil {
+			return todo, err
+		}
+	}
+	cleared, err := d.clear(ctx, tx, todo)
+	if err != nil || !cleared {
+		return todo, err
+	}
+	return readAgenda(ctx, tx, time.Time{}) // rows may have been put back
+}
+
 func (d *Dispatcher) settleAll(ctx context.Context, tx *store.Tx, landed []*row) error {
 	for _, r := range landed {
 		if err := d.settle(ctx, tx, r); err != nil {
@@ -208,11 +228,11 @@ func (d *Dispatcher) settleAll(ctx context.Context, tx *store.Tx, landed []*row)
 	return nil
 }
 
-// clear does what comes before new messages are put on the wire.
-func (d *Dispatcher) clear(ctx context.Context, tx *store.Tx, todo agenda) error {
+// clear takes back and gives up what is due for it, and reports whether anything was.
+func (d *Dispatcher) clear(ctx context.Context, tx *store.Tx, todo agenda) (any bool, err error) {
 	if d.setBack {
 		if err := rewind(ctx, tx); err != nil {
-			return err
+			return false, err
 		}
 	}
 	for _, step := range []struct {
@@ -222,12 +242,13 @@ func (d *Dispatcher) clear(ctx context.Context, tx *store.Tx, todo agenda) error
 		{todo.Lease.Time, d.recover}, {todo.Expiry.Time, d.expire}, {todo.Untold.Time, d.retell},
 	} {
 		if d.setBack || due(step.at, tx.Now) {
+			any = true
 			if err := step.do(ctx, tx); err != nil {
-				return err
+				return any, err
 			}
 		}
 	}
-	return nil
+	return any, nil
 }
 
 // rewind makes due what was due already by a clock that has been set back since.

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"handrail.example/reminders/seal"
@@ -270,11 +271,14 @@ func orNull(p seal.Person) any {
 }
 
 func addButtons(ctx context.Context, tx *store.Tx, row int64, to seal.Person, actions []string) error {
-	for _, action := range actions {
-		if _, err := tx.Exec(ctx, `INSERT INTO buttons (token, outbox_id, person_id, action) VALUES (?, ?, ?, ?)`,
-			seal.NewToken(), row, to, action); err != nil {
-			return err
-		}
+	if len(actions) == 0 {
+		return nil
 	}
-	return nil
+	var args []any
+	for _, action := range actions {
+		args = append(args, seal.NewToken(), row, to, action)
+	}
+	const one = `(?, ?, ?, ?)`
+	_, err := tx.Exec(ctx, `INSERT INTO buttons (token, outbox_id, person_id, action) VALUES `+one+strings.Repeat(`, `+one, len(actions)-1), args...)
+	return err
 }
