@@ -190,13 +190,20 @@ func (m *moment) answeredDay(q Question) ([]effect, bool) {
 	return nil, false
 }
 
+// inShort is how many words the correction of a day has at most: "sorry, it was on
+// Tuesday evening, not today". A longer message is about something. Common practice, no
+// source.
+const inShort = 10
+
+func (m *moment) short() bool { return len(strings.Fields(m.in.Text)) <= inShort }
+
 // corrected: soon after a day one was written down she names another day, without
-// saying again what it is about. Only a message that is about nothing else is
+// saying again what it is about. Only a short message that is about nothing else is
 // taken for that.
 func (m *moment) corrected() ([]effect, bool) {
 	d := m.reading.Date
 	about := m.reading.Intent == rules.PeriodStart || m.reading.Intent == rules.Unclear
-	if !about || len(m.reading.Also) > 0 || len(m.reading.Findings) > 0 || d.IsZero() || d.After(m.today()) {
+	if !about || !m.short() || len(m.reading.Also) > 0 || len(m.reading.Findings) > 0 || d.IsZero() || d.After(m.today()) {
 		return nil, false
 	}
 	return m.onDay(d), true
@@ -227,8 +234,12 @@ func (m *moment) expecting() reading.Expecting {
 	}
 	if q := m.talk.Asking; m.now.Sub(q.At) <= answerable && len(m.openBacks()) == 0 {
 		switch q.Topic {
-		case AskPeriod, AskPeriodDay, AskPeriodFix:
+		case AskPeriod, AskPeriodDay:
 			return reading.ExpectDate
+		case AskPeriodFix:
+			if m.short() {
+				return reading.ExpectDate
+			}
 		case AskDose:
 			return reading.ExpectDose
 		}

@@ -322,6 +322,7 @@ func TestStepWords(t *testing.T) {
 		{"waiting", "my period started this morning", Question{}, []string{"say period.ask [period/yes/2026-03-02T09:00] [period/other] [period/spotting]", "ask period 2026-03-02T09:00"}},
 		{"waiting", "yes", Question{Topic: AskPeriod, About: "2026-03-02T08:15"}, []string{"ask period_fix", "record period_start 03-02 08:15", "case period_reported same_day", "say period.recorded", "sendCalendar{}"}},
 		{"waiting", "no", Question{Topic: AskPeriod, About: "2026-03-02T08:15"}, []string{"say period.which_day [period/day/2026-03-02] [period/day/2026-03-01] [period/day/2026-02-28] [period/day/2026-02-27]", "ask period_day"}},
+		{"day one known", "sorry, it was Sunday around 6 pm", Question{Topic: AskPeriodFix}, []string{"say period.again [period/yes/2026-03-01T18:00] [period/keep] [period/other]", "ask period 2026-03-01T18:00"}},
 		{"invited", "yes", Question{}, []string{"agree{}", "say enrolled " + theMenu}},
 		{"invited", "no", Question{}, []string{"decline{}", "case opted_out none", "say consent.declined"}},
 		{"invited", "who is this?", Question{}, []string{"case unclear routine", "say consent.pending", "say consent [consent/agree] [consent/decline] [consent/es]"}},
@@ -338,6 +339,20 @@ func TestStepWords(t *testing.T) {
 			t.Parallel()
 			same(t, k.want, told(step(written(scenes[k.scene](t), k.text, k.asking))))
 		})
+	}
+}
+
+// While she may still correct day one, a long message is about something else, whatever
+// day stands in it.
+func TestOnlyAShortMessageCorrectsDayOne(t *testing.T) {
+	t.Parallel()
+	for _, text := range []string{"sister in law is the one with the swollen leg not me, autocorrect ate half my sentence",
+		"We've a caravan booked in Wales for the week of the 20th, shall I cancel it?"} {
+		for _, e := range told(step(written(scenes["day one known"](t), text, Question{Topic: AskPeriodFix}))) {
+			if strings.Contains(e, "period") {
+				t.Errorf("%q: %s", text, e)
+			}
+		}
 	}
 }
 

@@ -118,14 +118,16 @@ func (s *Server) Behave() {
 	s.faults, s.away = nil, time.Time{}
 }
 
-// injectOdd queues an update that no program can know.
+// injectOdd queues an update that no program can know. As every update does, it holds
+// something of its own beside its number: after the numbers have restarted lower, the
+// same bytes would be the same update.
 func (s *Server) injectOdd(kind FaultKind) {
-	id := s.queue.number()
-	body := `{"update_id":%d,"crystal_ball":{"id":7,"vision":["a","b"]}}`
+	id, now := s.queue.number(), s.cfg.Now()
+	body := `{"update_id":%d,"crystal_ball":{"id":7,"vision":["a","b"]},"seen_at":%d}`
 	if kind == Malformed {
-		body = `{"update_id":%d,"message":{"message_id":"seven","date":[],"chat":"nobody","text":{"a":1}}}`
+		body = `{"update_id":%d,"message":{"message_id":"seven","date":[%d],"chat":"nobody","text":{"a":1}}}`
 	}
-	s.enqueue(update{id: id, kind: string(kind), raw: json.RawMessage(fmt.Sprintf(body, id)), at: s.cfg.Now()})
+	s.enqueue(update{id: id, kind: string(kind), raw: json.RawMessage(fmt.Sprintf(body, id, now.Unix())), at: now})
 }
 
 // hits reports whether a planned fault of that kind strikes now.
