@@ -195,6 +195,7 @@ func (p *Patient) isTold(words *wording, m Message) bool {
 	case words.is(m.Text, "period.recorded"), words.is(m.Text, "period.unmoved"), words.is(m.Text, "period.not_ready"):
 		if e := p.settles("period_start"); e != nil {
 			p.script.period(e.At)
+			p.change = p.change && !e.At.Equal(p.meant)
 		}
 	case words.is(m.Text, "trigger.recorded"):
 		if p.settles("trigger") != nil {
@@ -218,10 +219,12 @@ func (p *Patient) settles(kind string) *audit.Entry {
 	return all[len(all)-1]
 }
 
+// seesPeriod answers a question about her period. To one that she did not bring up,
+// since something else that she wrote was taken for it, she says nothing.
 func (p *Patient) seesPeriod(words *wording, m Message) bool {
+	settled := p.script.dayOne != 0 && !p.change
 	if b, is := words.button(m, "period.yes"); is {
-		// She says no to what she did not mean, by saying nothing.
-		if !p.script.began.IsZero() {
+		if !p.script.began.IsZero() && !settled {
 			p.confirms(m, b, p.script.began)
 		}
 		return true
@@ -233,7 +236,7 @@ func (p *Patient) seesPeriod(words *wording, m Message) bool {
 		return true
 	}
 	before, is := words.like(m, "period.before")
-	if !is || p.script.began.IsZero() {
+	if !is || p.script.began.IsZero() || settled {
 		return is
 	}
 	after, offered := words.like(m, "period.after")
