@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"os"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -22,14 +23,16 @@ type mishap struct {
 }
 
 // TestBadDaysAtHome has the machine misbehave, again and again through a day on
-// which people write: its disk fills up, another process holds the file, its clock
-// is set back. As under the platform's faults nothing is lost, nothing is done
+// which people write: its disk fills up, another process holds the file or cuts it
+// short, its clock is set back. As under the platform's faults nothing is lost, nothing is done
 // twice, and the order of each chat is kept.
 func TestBadDaysAtHome(t *testing.T) {
 	t.Parallel()
 	for name, x := range map[string]mishap{
 		"the disk is full":           {fillDisk, emptyDisk, "disk is full"},
 		"the file is held by others": {holdFile, func(d *badDay) { d.release() }, "database is locked"},
+		"the file is cut short":      {cutFile, func(d *badDay) { d.release() }, "cut short"},
+		"the file is moved away":     {moveFile, func(d *badDay) { d.release() }, "cut short, replaced or removed"},
 		"the clock is set back":      {func(d *badDay) { d.stepped.back.Add(int64(40 * time.Minute)) }, func(*badDay) {}, ""},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -148,6 +151,40 @@ func holdFile(d *badDay) {
 	}
 	d.release = func() {
 		if err := errors.Join(held.Rollback(), other.Close()); err != nil {
+			d.t.Fatal(err)
+		}
+	}
+}
+
+// cutFile has somebody truncate the file, until what was there is put back.
+func cutFile(d *badDay) {
+	whole, err := os.ReadFile(d.database)
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	if err := os.Truncate(d.database, int64(d.rnd.IntN(len(whole)))); err != nil {
+		d.t.Fatal(err)
+	}
+	d.release = func() {
+		f, err := os.OpenFile(d.database, os.O_WRONLY, 0)
+		if err != nil {
+			d.t.Fatal(err)
+		}
+		_, err = f.WriteAt(whole, 0)
+		if err := errors.Join(err, f.Close()); err != nil {
+			d.t.Fatal(err)
+		}
+	}
+}
+
+// moveFile has somebody put the file elsewhere, and bring it back.
+func moveFile(d *badDay) {
+	away := d.database + ".away"
+	if err := os.Rename(d.database, away); err != nil {
+		d.t.Fatal(err)
+	}
+	d.release = func() {
+		if err := os.Rename(away, d.database); err != nil {
 			d.t.Fatal(err)
 		}
 	}

@@ -46,6 +46,7 @@ type DB struct {
 	pool  *sqlx.DB      // the writing connection's pool of one
 	conn  *sqlx.Conn
 	stmts map[string]*sqlx.Stmt // prepared on conn; guarded by turn
+	file  kept                  // guarded by turn
 	ro    *sqlx.DB
 	close sync.Once
 	over  chan struct{} // closed when the store is
@@ -61,7 +62,7 @@ func Open(ctx context.Context, path string, durability Durability, clk clock.Clo
 	if err := check(path); err != nil {
 		return nil, err
 	}
-	db := &DB{clock: clk, turn: make(chan struct{}, 1), stmts: make(map[string]*sqlx.Stmt), over: make(chan struct{})}
+	db := &DB{clock: clk, turn: make(chan struct{}, 1), stmts: make(map[string]*sqlx.Stmt), file: kept{path: path}, over: make(chan struct{})}
 	db.turn <- struct{}{}
 	if err := db.open(ctx, path, durability); err != nil {
 		_ = db.Close() // the cause says more
@@ -239,6 +240,9 @@ func (db *DB) write(ctx context.Context, fn func(ctx context.Context, tx *Tx) er
 	}
 	if db.conn == nil {
 		return nil, errors.New("the database was opened to be looked at only")
+	}
+	if err := db.file.whole(); err != nil {
+		return nil, err
 	}
 	ctx = context.WithValue(context.WithoutCancel(ctx), inTx{}, true)
 	w := writer{db}

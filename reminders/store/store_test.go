@@ -447,3 +447,44 @@ func dump(t *testing.T, path string) string {
 	}
 	return b.String()
 }
+
+// Whoever cuts the file short, moves it or puts another one in its place has nothing
+// more written to it, until what was there is back.
+func TestFileIsNotTheOneThatWasOpened(t *testing.T) {
+	t.Parallel()
+	for name, harm := range map[string]func(path string, was []byte) error{
+		"cut short": func(path string, was []byte) error { return os.Truncate(path, int64(len(was)/2)) },
+		"moved":     func(path string, _ []byte) error { return os.Rename(path, path+".away") },
+		"replaced": func(path string, was []byte) error {
+			return errors.Join(os.Rename(path, path+".away"), os.WriteFile(path, was, 0o600))
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			path := filepath.Join(t.TempDir(), "clinic.sqlite")
+			db, err := store.Open(t.Context(), path, store.Full, clock.System{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			t.Cleanup(func() { _ = db.Close() })
+			write := func() error {
+				return db.Within(t.Context(), func(ctx context.Context, tx *store.Tx) error { return tx.SetNextOffset(ctx, "test", 1) })
+			}
+			if err := write(); err != nil {
+				t.Fatal(err)
+			}
+			was, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := harm(path, was); err != nil {
+				t.Fatal(err)
+			}
+			for range 2 {
+				if err := write(); !errors.Is(err, store.ErrCut) {
+					t.Fatalf("wrote on: %v", err)
+				}
+			}
+		})
+	}
+}
