@@ -1,10 +1,12 @@
 package reminders
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -155,24 +157,28 @@ func (b *Book) readCycle(ctx context.Context, tx *store.Tx, patient int64) (Cycl
 	return c, err
 }
 
+// factRow is a fact as the table has it.
+type factRow struct {
+	ID       int64       `db:"id"`
+	Body     []byte      `db:"body"`
+	Replaces *int64      `db:"replaces"`
+	By       seal.Person `db:"said_by"`
+	Inbox    *int64      `db:"inbox_id"`
+	At       store.Time  `db:"recorded_at"`
+	Person   seal.Person `db:"person_id"`
+}
+
 // facts are those of the cycle, with what was said of the patient herself in any
 // cycle of hers (her rhesus factor, her allergies).
 func (b *Book) facts(ctx context.Context, tx *store.Tx, c Cycle) ([]Recorded, error) {
-	var rows []struct {
-		ID       int64       `db:"id"`
-		Body     []byte      `db:"body"`
-		Replaces *int64      `db:"replaces"`
-		By       seal.Person `db:"said_by"`
-		Inbox    *int64      `db:"inbox_id"`
-		At       store.Time  `db:"recorded_at"`
-		Person   seal.Person `db:"person_id"`
-	}
+	var rows []factRow
 	if err := tx.Select(ctx, &rows, `SELECT f.id, f.body, f.replaces, f.said_by, f.inbox_id, f.recorded_at, p.person_id
 		FROM facts f JOIN cycles c ON c.id = f.cycle_id JOIN patients p ON p.id = c.patient_id
-		WHERE f.cycle_id IN (SELECT id FROM cycles WHERE patient_id = ?) AND (f.cycle_id = ? OR f.kind IN (?, ?))
-		ORDER BY f.id`, c.Patient, c.ID, string(plan.Rhesus), string(plan.Allergy)); err != nil {
+		WHERE f.cycle_id IN (SELECT id FROM cycles WHERE patient_id = ?) AND (f.cycle_id = ? OR f.kind IN (?, ?))`,
+		c.Patient, c.ID, string(plan.Rhesus), string(plan.Allergy)); err != nil {
 		return nil, err
 	}
+	slices.SortFunc(rows, func(a, b factRow) int { return cmp.Compare(a.ID, b.ID) })
 	facts := make([]Recorded, len(rows))
 	for i, r := range rows {
 		plain, err := b.Vault.Open(ctx, tx, r.Person, "fact", r.Body)
