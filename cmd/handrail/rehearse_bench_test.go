@@ -1,6 +1,14 @@
 package main
 
-import "testing"
+import (
+	"flag"
+	"testing"
+)
+
+var (
+	rehearsed    = flag.Int("rehearsed", 100, "patients in the benchmark of a rehearsal")
+	rehearsedFor = flag.Int("rehearsed-for", 60, "its days")
+)
 
 // BenchmarkRehearse is a whole clinic for sixty days in memory: what a message costs
 // there, with its people, their clock and the audit, and what to look at in a profile
@@ -8,7 +16,7 @@ import "testing"
 func BenchmarkRehearse(b *testing.B) {
 	for b.Loop() {
 		start := cpuTime()
-		report, _, err := rehearse(b.Context(), rehearsalSet{patients: 100, days: 60, seed: 1, transport: "direct"}, rehearsalHooks{})
+		report, _, err := rehearse(b.Context(), rehearsalSet{patients: *rehearsed, days: *rehearsedFor, seed: 1, transport: "direct"}, rehearsalHooks{})
 		if err != nil {
 			b.Fatal(err)
 		}
