@@ -39,6 +39,7 @@ var arrows = map[string]string{
 	"reminders/picture":         "",
 	"reminders/reckon":          "reminders/civil reminders/plan",
 	"reminders/room":            "reminders/civil reminders/plan",
+	"reminders/forecast":        "reminders/civil reminders/plan reminders/reckon",
 	"dialog/reading":            "reminders/civil triage/rules",
 	"reminders/store":           "reminders/clock",
 	"reminders/store/storetest": "reminders/clock reminders/store",
