@@ -170,7 +170,7 @@ func TestWhateverStaffWriteIsAnswered(t *testing.T) {
 			}
 		}
 	}
-	lines = append(lines, "help", "ayuda", "cases", "today", "tomorrow", "overdue", "on call", "staff", "here", "patients", "save", "discard", "casos", "guardar",
+	lines = append(lines, "help", "ayuda", "cases", "today", "tomorrow", "overdue", "forecast", "previsión", "on call", "staff", "here", "patients", "save", "discard", "casos", "guardar",
 		"take 1", "answer 1", "answer 2 hola", "hand 1", "hand 1 physician", "close 1", "close 2 phoned", "told 1 phoned", "verify 1", "show 99999999999999999999",
 		"rota lead 2026-03-12 19:00 to 2026-03-13 07:00", "rota drop 1", "staff code reader", "staff leave reader", "staff add x", "P-105", "P-105 calendar", "P-105 facts", "P-999", "P-105 code",
 		"P-105 hush", "P-105 lift", "P-105 next cycle", "", "   ", "{who} <b>", "/", "\x00\xff", strings.Repeat("P-105 scan right 16 ", 300))

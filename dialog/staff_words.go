@@ -17,6 +17,7 @@ import (
 var staffWords = map[string]string{
 	"help": "help", "ayuda": "help", "menu": "help", "start": "help", "hola": "help", "hello": "help",
 	"cases": "cases", "casos": "cases", "today": "today", "hoy": "today", "tomorrow": "tomorrow", "manana": "tomorrow",
+	"forecast": "forecast", "previsión": "forecast", "prevision": "forecast",
 	"overdue": "overdue", "atrasados": "overdue", "pendientes": "overdue", "on": "oncall", "oncall": "oncall", "guardia": "oncall", "guardias": "oncall",
 	"staff": "staff", "personal": "staff", "here": "here", "aqui": "here", "patients": "patients", "pacientes": "patients",
 	"take": "take", "tomar": "take", "show": "show", "ver": "show", "answer": "answer", "contestar": "answer",
@@ -90,6 +91,8 @@ func (c *colleague) command(ctx context.Context, word, rest string) error {
 		return c.listDay(ctx, 0)
 	case "tomorrow":
 		return c.listDay(ctx, 1)
+	case "forecast":
+		return c.showForecast(ctx)
 	case "overdue":
 		return c.listOverdue(ctx)
 	case "patients":

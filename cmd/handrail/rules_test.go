@@ -50,10 +50,10 @@ var arrows = map[string]string{
 
 	"reminders": "reminders/civil reminders/outbox reminders/plan reminders/room reminders/seal reminders/store",
 	"triage":    "dialog/phrase reminders reminders/civil reminders/outbox reminders/seal reminders/store triage/rules",
-	"triage/care": "dialog/phrase reminders reminders/civil reminders/outbox reminders/picture reminders/plan reminders/reckon reminders/room reminders/seal reminders/store " +
+	"triage/care": "dialog/phrase reminders reminders/civil reminders/forecast reminders/outbox reminders/picture reminders/plan reminders/reckon reminders/room reminders/seal reminders/store " +
 		"triage triage/exchange triage/rules",
 	"triage/exchange": "reminders/civil reminders/plan",
-	"triage/desk":     "dialog/phrase reminders reminders/civil reminders/picture reminders/plan reminders/room reminders/seal reminders/store triage triage/care triage/exchange triage/rules",
+	"triage/desk":     "dialog/phrase reminders reminders/civil reminders/forecast reminders/picture reminders/plan reminders/room reminders/seal reminders/store triage triage/care triage/exchange triage/rules",
 	"dialog": "dialog/phrase dialog/reading reminders reminders/civil reminders/clock reminders/outbox reminders/picture reminders/plan reminders/reckon reminders/room reminders/seal reminders/store " +
 		"triage triage/care triage/rules",
 	"bot":          "dialog reminders/clock reminders/outbox",

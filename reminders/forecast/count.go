@@ -4,6 +4,8 @@ package forecast
 type Count struct {
 	// Mean is how many are expected.
 	Mean float64
+	// Certain are those of them of whom nothing is in doubt.
+	Certain int
 	// Low, Middle and High: no more than so many come with a probability of at
 	// least 5, 50 and 95 %.
 	Low, Middle, High int
@@ -52,6 +54,9 @@ func CountOf(ps []float64, limit int) Count {
 	c := Count{Limit: limit}
 	for _, p := range ps {
 		c.Mean += p
+		if p >= 1 {
+			c.Certain++
+		}
 	}
 	f := Distribution(ps)
 	c.Low, c.Middle, c.High = quantile(f, 0.05), quantile(f, 0.5), quantile(f, 0.95)

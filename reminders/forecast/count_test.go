@@ -117,8 +117,8 @@ func TestQuantiles(t *testing.T) {
 		want Count
 	}{
 		{"nobody", nil, Count{Limit: 4}},
-		{"certain", slices.Repeat([]float64{1}, 5), Count{Mean: 5, Low: 5, Middle: 5, High: 5, Limit: 4, Overflow: 1}},
-		{"as many as there is room for", slices.Repeat([]float64{1}, 4), Count{Mean: 4, Low: 4, Middle: 4, High: 4, Limit: 4}},
+		{"certain", slices.Repeat([]float64{1}, 5), Count{Mean: 5, Certain: 5, Low: 5, Middle: 5, High: 5, Limit: 4, Overflow: 1}},
+		{"as many as there is room for", slices.Repeat([]float64{1}, 4), Count{Mean: 4, Certain: 4, Low: 4, Middle: 4, High: 4, Limit: 4}},
 		{"a coin", []float64{0.5}, Count{Mean: 0.5, Low: 0, Middle: 0, High: 1, Limit: 4}},
 		{"ten coins", slices.Repeat([]float64{0.5}, 10), Count{Mean: 5, Low: 2, Middle: 5, High: 8, Limit: 4, Overflow: 638.0 / 1024}},
 	} {

@@ -117,6 +117,9 @@ func (m *Maker) follow(pl plan.Plan, today civil.Date, by func(civil.Date) float
 		// The first day of progesterone is the clinic's choice and not her
 		// body's: the planner's day is taken.
 		m.settle(c, a, today)
+	case by == nil && today.After(a.decision.To):
+		// Nothing was seen and her days are over: that is before a person.
+		m.Unplaced++
 	case a.decision.Name != "":
 		if by == nil {
 			by = window(a.decision)
@@ -153,7 +156,7 @@ func (m *Maker) await(c course, pl plan.Plan, a ahead, l looks) {
 		m.decide(c, pl, a, l.today, l.today, known)
 	}
 	if look.IsZero() {
-		if look = l.today; !l.seen.IsZero() && l.seen.AddDays(looksAgain).After(look) {
+		if look = l.today.AddDays(1); !l.seen.IsZero() && l.seen.AddDays(looksAgain).After(look) {
 			look = l.seen.AddDays(looksAgain)
 		}
 		look = m.opens(look)

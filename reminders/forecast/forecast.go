@@ -31,8 +31,8 @@ type Maker struct {
 	from   civil.Date
 	// chances are those of all patients: by day, by sort, and last the mornings.
 	chances [][sorts + 1][]float64
-	// Unplaced is how many cycles wait for a period of which nobody can say when
-	// it comes.
+	// Unplaced is how many cycles wait for a period or for a trigger of which
+	// nobody can say when it comes.
 	Unplaced int
 
 	clinics, labs map[civil.Date]bool

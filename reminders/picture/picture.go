@@ -1,6 +1,6 @@
 // Package picture draws what staff and patients are shown as a picture: a patient's
 // month, follicles and lining over the days of a cycle, hCG on a logarithmic scale
-// beside its smallest expected rise.
+// beside its smallest expected rise, how full the clinic's days ahead are.
 //
 // It owns what a picture looks like: sizes and letters that are legible on a phone,
 // shapes and dashes that tell things apart in grey, and the words for those who cannot
@@ -36,6 +36,7 @@ type Spec struct {
 	Month *Month `json:"month,omitempty"`
 	Scans *Scans `json:"scans,omitempty"`
 	HCG   *HCG   `json:"hcg,omitempty"`
+	Load  *Load  `json:"load,omitempty"`
 }
 
 // Media is the type of every picture.
@@ -83,6 +84,7 @@ var (
 	_ drawing = (*Month)(nil)
 	_ drawing = (*Scans)(nil)
 	_ drawing = (*HCG)(nil)
+	_ drawing = (*Load)(nil)
 )
 
 func (s Spec) drawing() (drawing, error) {
@@ -95,6 +97,9 @@ func (s Spec) drawing() (drawing, error) {
 	}
 	if s.HCG != nil {
 		all = append(all, s.HCG)
+	}
+	if s.Load != nil {
+		all = append(all, s.Load)
 	}
 	if len(all) != 1 {
 		return nil, errSpec

@@ -8,6 +8,7 @@ import (
 	"image/color"
 	"image/png"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -48,10 +49,51 @@ func hcgs() *HCG {
 			{At: at(34, 8), Value: 260, Day: "Apr 3", Least: 640, LeastAt: at(39, 8)}, {At: at(39, 8), Value: 900, Day: "Apr 8"}}}
 }
 
+func load(days int) *Load {
+	l := &Load{Title: "Expected", Certain: "certain", Expected: "expected", Reach: "at most", Shut: "closed", Over: "chance of no room"}
+	for n := range days {
+		l.Days = append(l.Days, DayName{fmt.Sprintf("%d Mo", n+1), fmt.Sprintf("day %d", n+1)})
+	}
+	for _, name := range []string{"Scans", "Transfers", "Blood tests"} {
+		p := Panel{Name: name, Limit: 4, Room: "room for 4"}
+		for n := range days {
+			b := Bar{Certain: float64(n % 3), Expected: float64(n%3) + 1.5, Reach: float64(n%3) + 4}
+			if n%7 == 6 {
+				b = Bar{Shut: true}
+			} else if n%3 == 2 {
+				b.Over = "42"
+			}
+			p.Bars = append(p.Bars, b)
+		}
+		l.Panels = append(l.Panels, p)
+	}
+	return l
+}
+
+func TestLoadInWords(t *testing.T) {
+	t.Parallel()
+	want := "Expected\nScans: room for 4\nday 1: 1.5 (certain 0, at most 4)\nday 2: 2.5 (certain 1, at most 5)\nday 3: 3.5 (certain 2, at most 6), chance of no room 42 %"
+	l := load(3)
+	l.Panels = l.Panels[:1]
+	if got := (Spec{Load: l}).Alt(); got != want {
+		t.Errorf("got %q", got)
+	}
+	for name, spoil := range map[string]func(*Load){
+		"no panel": func(l *Load) { l.Panels = nil }, "no day": func(l *Load) { l.Panels[0].Bars = nil },
+		"no number": func(l *Load) { l.Panels[0].Bars[0].Expected = math.NaN() }, "fewer than nobody": func(l *Load) { l.Panels[0].Bars[0].Certain = -1 },
+	} {
+		l := load(3)
+		spoil(l)
+		if _, err := (Spec{Load: l}).PNG(); err == nil {
+			t.Errorf("%s was drawn", name)
+		}
+	}
+}
+
 func drawings() map[string]Spec {
 	one := hcgs()
 	one.Draws = one.Draws[:1]
-	return map[string]Spec{"month": {Month: month()}, "scans": {Scans: scans()}, "hcg": {HCG: hcgs()}, "hcg_one": {HCG: one}}
+	return map[string]Spec{"month": {Month: month()}, "scans": {Scans: scans()}, "hcg": {HCG: hcgs()}, "hcg_one": {HCG: one}, "load": {Load: load(28)}, "week": {Load: load(7)}}
 }
 
 func decoded(t *testing.T, b []byte) image.Image {

@@ -130,6 +130,19 @@ func (h *House) minutes(s Sort) []civil.TimeOfDay {
 	return all
 }
 
+// Holds is how many visits of a sort an open day takes; 0 where nothing bounds them.
+func (h *House) Holds(s Sort) int {
+	slots := h.slots(s)
+	seats := slots.Rooms * len(h.minutes(s))
+	switch {
+	case seats == 0:
+		return slots.PerDay
+	case slots.PerDay == 0:
+		return seats
+	}
+	return min(seats, slots.PerDay)
+}
+
 // The reasons of this package; their words stand in the phrasebook under "why.".
 const (
 	CodeClosed     = "room_closed"      // nobody is seen on that day

@@ -143,7 +143,7 @@ func TestEveryActionAsksTheTable(t *testing.T) {
 			return err
 		},
 		"load": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {
-			_, err := w.care.Load(ctx, tx, s, march(11), 28)
+			_, err := w.care.Load(ctx, tx, s, 28)
 			return err
 		},
 		"try a policy": func(ctx context.Context, tx *store.Tx, s triage.Staff) error {

@@ -2,11 +2,13 @@ package care
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"strings"
 
 	"handrail.example/reminders"
 	"handrail.example/reminders/civil"
+	"handrail.example/reminders/forecast"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/store"
 	"handrail.example/triage"
@@ -38,20 +40,22 @@ type Outlook struct {
 	Clashes []Clash
 	// Late is what should have been settled by now, the longest wait first.
 	Late []Late
+	Expected
 }
 
-// Load is the outlook of some days from a first one on, in one walk through the open
-// cycles. The caller puts the look on record.
-func (c *Care) Load(ctx context.Context, tx *store.Tx, actor triage.Staff, from civil.Date, days int) (Outlook, error) {
+// Load is the outlook of some days from today on, in one walk through the open cycles. The caller puts the look on record.
+func (c *Care) Load(ctx context.Context, tx *store.Tx, actor triage.Staff, days int) (Outlook, error) {
 	pol, err := c.Book.PolicyNow(ctx, tx)
 	if err != nil {
 		return Outlook{}, err
 	}
+	from := c.today(tx)
 	o := Outlook{Days: make([]DayLoad, days)}
 	for n := range o.Days {
 		d := from.AddDays(n)
 		o.Days[n] = DayLoad{Day: d, Clinic: pol.OpenClinic(d), Lab: pol.OpenLab(d)}
 	}
+	f := forecast.New(c.Book.Policy, tx.Now, days)
 	err = c.each(ctx, tx, actor, func(p reminders.Patient, cycle reminders.Cycle, pl plan.Plan) error {
 		for _, s := range pl.Steps {
 			if n := s.On.DaysSince(from); !s.On.IsZero() && n >= 0 && n < days && s.Status != plan.Dropped {
@@ -63,9 +67,16 @@ func (c *Care) Load(ctx context.Context, tx *store.Tx, actor triage.Staff, from 
 				o.Clashes = append(o.Clashes, Clash{p, k})
 			}
 		}
+		if err := f.Add(pl, cycle.PlanFacts()); err != nil {
+			return fmt.Errorf("forecast cycle %d: %w", cycle.ID, err)
+		}
+		if err := c.expect(ctx, tx, &o.Expected, p, cycle, pl); err != nil {
+			return err
+		}
 		return c.addLate(ctx, tx, &o.Late, p, cycle, pl)
 	})
 	o.Late = longestFirst(o.Late)
+	o.sum(f, Limits(c.Book.Policy))
 	return o, err
 }
 

@@ -25,6 +25,7 @@ type loadPage struct {
 	AllClashes, AllOverdue int
 	Takes                  bool // lists as files
 	Closed                 []care.Closed
+	expectedPage
 }
 
 type clashRow struct {
@@ -37,7 +38,7 @@ type lateRow struct {
 }
 
 func (v *visit) load(ctx context.Context) (answer, error) {
-	ahead, err := v.site.Care.Load(ctx, v.tx, v.who, v.today(), loadDays)
+	ahead, err := v.site.Care.Load(ctx, v.tx, v.who, loadDays)
 	if err != nil {
 		return answer{}, err
 	}
@@ -52,6 +53,7 @@ func (v *visit) load(ctx context.Context) (answer, error) {
 	if p.Closed, err = v.site.Care.ClosedDays(ctx, v.tx, v.who); err != nil {
 		return answer{}, err
 	}
+	p.expectedPage = v.expected(ahead.Expected)
 	return answer{sheet: "load", data: p, looked: "the load and who is overdue"}, nil
 }
 

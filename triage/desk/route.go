@@ -93,6 +93,7 @@ func (s *Site) routes() []route {
 		{"POST /clinic/closed", triage.CloseDay, true, (*visit).closeDays},
 		{"POST /clinic/closed/look", triage.CloseDay, true, (*visit).lookAtClosing},
 		{"POST /clinic/closed/open", triage.CloseDay, true, (*visit).reopenDay},
+		{"GET /clinic/charts/{name}", triage.SeePatients, false, (*visit).clinicChart},
 		{"GET /clinic/rota", triage.SeeRota, false, (*visit).rota},
 		{"POST /clinic/rota/add", triage.ChangeRota, true, (*visit).addShift},
 		{"POST /clinic/rota/drop", triage.ChangeRota, true, (*visit).dropShift},

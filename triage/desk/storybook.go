@@ -87,7 +87,7 @@ func samples() map[string]sample {
 			Short:  []shortRow{{"P-105", "Citlali Vern", "estradiol: 4 doses"}},
 			ToTell: []tellRow{{care.Telling{Patient: samplePatient, Case: triage.Case{ID: 3}}, []string{"hCG 86 IU/L: positive, one value only."}}}}},
 		"load": {"load", loadPage{Takes: true, Most: 4, AllClashes: 1, AllOverdue: 1, Days: []care.DayLoad{{Day: sampleDay, Clinic: true, Lab: true, Scans: 7, Transfers: 5, Booked: 9}, {Day: sampleDay.AddDays(4)}},
-			Clashes: []clashRow{{"P-105", "Citlali Vern", "…"}}, Overdue: []lateRow{{"P-101", "Maribel Tosk", "baseline", "…", sampleAt}}}},
+			Clashes: []clashRow{{"P-105", "Citlali Vern", "…"}}, Overdue: []lateRow{{"P-101", "Maribel Tosk", "baseline", "…", sampleAt}}, expectedPage: sampleExpected()}},
 		"closed": {"closed", closedPage{May: true, Done: true, Wrong: "…", From: "2026-03-12", Part: "clinic", Why: "storm", Digest: "x", Form: "x", Shown: []string{"…", "…"},
 			Days: []care.Closed{{ClosedDay: reminders.ClosedDay{ClosedDay: plan.ClosedDay{On: sampleDay, Part: plan.WholeClinic}, Why: "storm", At: sampleAt}, By: "Bastian Quoy"}}}},
 		"places": {"places", placesPage{Handle: "P-105", Name: "Citlali Vern", Step: plan.Monitoring, What: "…", Why: "…", From: sampleDay, To: sampleDay.AddDays(2),
