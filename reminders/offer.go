@@ -116,7 +116,7 @@ func (b *Book) NoRoom(ctx context.Context, tx *store.Tx, c Cycle, f plan.Fact) (
 		return nil, err
 	}
 	var all []plan.Reason
-	if why, against := h.Against(sort, p, taken); against && why.Code != room.CodeClosed {
+	if why, full := h.Full(sort, p, taken); full {
 		all = append(all, why)
 	}
 	if why, outside := h.Outside(sort, p); outside {

@@ -178,10 +178,15 @@ func (h *House) Against(s Sort, p Place, taken []Taken) (plan.Reason, bool) {
 	if s == Nowhere {
 		return plan.Reason{}, false
 	}
-	slots := h.slots(s)
 	if why := h.Closed(s, p.On); why != "" {
 		return because(CodeClosed, "on", p.On.String(), "weekday", p.On.Weekday().String(), "closed", why), true
 	}
+	return h.Full(s, p, taken)
+}
+
+// Full is Against for who comes on a closed day all the same.
+func (h *House) Full(s Sort, p Place, taken []Taken) (plan.Reason, bool) {
+	slots := h.slots(s)
 	if n := onDay(s, p.On, taken); slots.PerDay > 0 && n >= slots.PerDay {
 		return because(CodeDayFull, "on", p.On.String(), "weekday", p.On.Weekday().String(), "taken", strconv.Itoa(n), "limit", strconv.Itoa(slots.PerDay)), true
 	}
