@@ -270,9 +270,12 @@ func (c *crew) Check(t *rapid.T) {
 // and open days in any order over the real store.
 func TestRoomHoldsWhateverTheOrder(t *testing.T) {
 	t.Parallel()
+	first, patients := narrow(t)
+	if err := first.db.Close(); err != nil {
+		t.Fatal(err)
+	}
 	rapid.Check(t, func(rt *rapid.T) {
-		c := &crew{forced: make(map[civil.Date]bool)}
-		c.w, c.patients = narrow(t)
+		c := &crew{w: first.again(), patients: patients, forced: make(map[civil.Date]bool)}
 		rt.Repeat(map[string]func(*rapid.T){"": c.Check, "nearest": c.BookNearest, "at": c.BookAt, "patient": c.PatientMoves, "undo": c.Undo,
 			"close": c.CloseDay, "reopen": c.Reopen, "later": c.Later})
 		c.w.db.Close()

@@ -3,6 +3,7 @@ package care_test
 import (
 	"context"
 	"errors"
+	"os"
 	"path/filepath"
 	"slices"
 	"sync"
@@ -25,6 +26,7 @@ import (
 // enrolled patient on cycle day 11.
 type ward struct {
 	t                            *testing.T
+	file                         string
 	clk                          *clock.Virtual
 	db                           *store.DB
 	book                         *reminders.Book
@@ -42,8 +44,8 @@ func at(day, hour, minute int) time.Time { return time.Date(2026, 3, day, hour, 
 
 func open(t *testing.T) *ward {
 	t.Helper()
-	w := &ward{t: t, clk: clock.NewVirtual(at(11, 9, 0)), sent: make(map[string][]string)}
-	db, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "handrail.sqlite"), store.Relaxed, w.clk)
+	w := &ward{t: t, file: filepath.Join(t.TempDir(), "handrail.sqlite"), clk: clock.NewVirtual(at(11, 9, 0)), sent: make(map[string][]string)}
+	db, err := store.Open(t.Context(), w.file, store.Relaxed, w.clk)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -88,6 +90,29 @@ func open(t *testing.T) *ward {
 	w.enters(plan.Fact{Kind: plan.PeriodStart, At: at(1, 8, 15)})
 	w.enters(plan.Fact{Kind: plan.BaselineFound, On: civil.MustDate("2026-03-03"), Decision: plan.Start})
 	return w
+}
+
+// again is the ward on a copy of its file, at the hour at which it opened. The ward
+// itself must have been closed.
+func (w *ward) again() *ward {
+	w.t.Helper()
+	from, err := os.ReadFile(w.file)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	file, err := os.CreateTemp(w.t.TempDir(), "*.sqlite")
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	if _, err := file.Write(from); err != nil || file.Close() != nil {
+		w.t.Fatal(err)
+	}
+	x := ward{t: w.t, book: w.book, desk: w.desk, care: w.care, quoy: w.quoy, orrel: w.orrel, reader: w.reader, officer: w.officer, patient: w.patient}
+	x.clk, x.file, x.sent = clock.NewVirtual(at(11, 9, 0)), file.Name(), make(map[string][]string)
+	if x.db, err = store.Open(w.t.Context(), x.file, store.Relaxed, x.clk); err != nil {
+		w.t.Fatal(err)
+	}
+	return &x
 }
 
 func (w *ward) within(f func(ctx context.Context, tx *store.Tx) error) {
