@@ -278,8 +278,13 @@ func poor(first, last *Entry) bool {
 
 func (d *dates) repeat(first Day, draws []Day) {
 	var days []Day
-	for _, e := range d.all("visit", "hcg_repeat") {
-		days = append(days, d.day(e))
+	visits := d.all("visit", "hcg_repeat")
+	for _, e := range visits {
+		// One that still lay ahead when another was booked is the one that was moved.
+		moved := slices.ContainsFunc(visits, func(l *Entry) bool { return l.Stated.After(e.Stated) && l.Stated.Before(e.At) })
+		if !moved {
+			days = append(days, d.day(e))
+		}
 	}
 	drawn := Day(0)
 	if len(draws) > 1 {

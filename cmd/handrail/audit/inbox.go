@@ -87,9 +87,19 @@ func (j *judge) judgeItem(s Said, it *item) {
 		j.find(&j.v.LostIn, "message %d of chat %d had no effect", it.id, s.Chat)
 	case it.answers > 1:
 		j.find(&j.v.DoubledEffects, "message %d answers %d doses", it.id, it.answers)
-	case it.facts > 1:
+	case it.facts > 1 && int(it.facts) > j.statements(s):
 		j.find(&j.v.DoubledEffects, "message %d states %d facts", it.id, it.facts)
 	}
+}
+
+// statements is how many facts somebody stated by one deed.
+func (j *judge) statements(s Said) (n int) {
+	for _, e := range j.Journal.Entries {
+		if e.Chat == s.Chat && e.Update == s.Update {
+			n++
+		}
+	}
+	return n
 }
 
 // judgePresses: a dose that she answered by a button is on record as she answered

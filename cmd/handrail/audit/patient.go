@@ -219,7 +219,7 @@ func (p *patient) match(stated []*Entry) {
 		if got == nil {
 			continue // found lost already, or gone
 		}
-		f := p.factOf(got.id)
+		f := p.statedBy(e, got.id)
 		switch {
 		case f == nil && e.Sure:
 			j.find(&j.v.LostIn, "what message %d states of %s (%s) is not on record", got.id, p.handle, e.Kind)
@@ -247,6 +247,17 @@ func (p *patient) handled(e *Entry) time.Time {
 		return got.settled
 	}
 	return time.Time{}
+}
+
+// statedBy is the fact of a message that a statement is: a message may state a visit and
+// another that goes with it.
+func (p *patient) statedBy(e *Entry, inbox int64) *fact {
+	for _, f := range p.facts {
+		if f.inbox == inbox && p.same(e, f) {
+			return f
+		}
+	}
+	return p.factOf(inbox)
 }
 
 func (p *patient) factOf(inbox int64) *fact {

@@ -292,7 +292,7 @@ func (p *patient) judgeReadBacks() {
 		if !ask || it == nil || !e.Sure {
 			continue
 		}
-		f := p.factOf(it.id)
+		f := p.statedBy(e, it.id)
 		if f == nil || !p.ahead(e, f.at) || f.at.Add(askedBack).After(j.End) || p.quiet(f.at) || p.replacedWithin(e, f.at.Add(askedBack)) || !f.at.Add(askedBack).Before(p.endOfCycle()) {
 			continue
 		}

@@ -31,6 +31,7 @@ type job struct {
 	patient *Patient
 	line    string
 	entry   *audit.Entry // what it puts on record, if it does
+	with    *audit.Entry // what is saved with it
 	then    func()
 	urgent  bool
 	tries   int
@@ -178,6 +179,7 @@ func (n *Nurse) reads(words *wording, m Message) {
 	save, is := words.button(m, "button.save")
 	if is && !j.saving && (j.patient == nil || strings.HasPrefix(m.Text, j.patient.Handle+" ")) {
 		j.preview, _, _ = strings.Cut(m.Text, "\n")
+		j.with = n.goesWith(j, m.Text)
 		n.step++
 		n.waiting = false
 		n.later(time.Duration(4+n.r.IntN(25))*time.Second, func() { n.save(j, m, save) })
@@ -187,6 +189,22 @@ func (n *Nurse) reads(words *wording, m Message) {
 		return // an answer to something before, late or once more
 	}
 	n.result(words, j, m)
+}
+
+// withShape is the repeat that is booked with a first test.
+var withShape = regexp.MustCompile(`(?m)^With it: visit, (\d{4}-\d\d-\d\d \d\d:\d\d), repeat`)
+
+// goesWith is the visit that will be saved with the one that she entered.
+func (n *Nurse) goesWith(j *job, text string) *audit.Entry {
+	got := withShape.FindStringSubmatch(text)
+	if got == nil || j.entry == nil {
+		return nil
+	}
+	at, err := time.ParseInLocation("2006-01-02 15:04", got[1], n.w.Clinic.Zone)
+	if err != nil {
+		return nil
+	}
+	return &audit.Entry{Patient: j.entry.Patient, Kind: "visit", Step: "hcg_repeat", At: at}
 }
 
 // save says yes, by the button or in a word.
@@ -209,6 +227,11 @@ func (n *Nurse) save(j *job, m Message, b Button) {
 		if e.Kind != "trigger_order" { // that one counts when it has been checked
 			n.w.Journal.Entries = append(n.w.Journal.Entries, e)
 		}
+		if j.with != nil {
+			w := new(*j.with)
+			w.Chat, w.Update, w.Stated, j.with = n.Chat, update, n.w.Now(), w
+			n.w.Journal.Entries = append(n.w.Journal.Entries, w)
+		}
 	}
 }
 
@@ -220,8 +243,10 @@ func (n *Nurse) result(words *wording, j *job, m Message) {
 			j.patient.script.ordered = j.entry
 		}
 	case words.is(m.Text, "staff.saved"):
-		if j.entry != nil {
-			j.entry.Sure = true
+		for _, e := range []*audit.Entry{j.entry, j.with} {
+			if e != nil {
+				e.Sure = true
+			}
 		}
 		if b, is := words.button(m, "button.told_phone"); is {
 			p := j.patient
