@@ -234,21 +234,15 @@ func (b *Book) PlacesAmiss(ctx context.Context, tx *store.Tx) (amiss []string, e
 	return amiss, err
 }
 
-// RebuildPlaces makes the places that lie ahead follow from the facts again.
+// RebuildPlaces makes the places that lie ahead follow from the facts again. What is right
+// keeps its turn.
 func (b *Book) RebuildPlaces(ctx context.Context, tx *store.Tx) error {
-	var rows []placeRow
-	if err := tx.Select(ctx, &rows, placeColumns+` WHERE day >= ?`, b.civilDay(tx.Now).String()); err != nil {
+	var closed []int64
+	if err := tx.Select(ctx, &closed, `SELECT DISTINCT p.cycle_id FROM places p JOIN cycles c ON c.id = p.cycle_id WHERE c.closed_at IS NOT NULL ORDER BY p.cycle_id`); err != nil {
 		return err
 	}
-	for _, r := range rows {
-		h, err := r.holding()
-		if err != nil {
-			return err
-		}
-		if !b.ahead(h.Place, tx.Now) {
-			continue
-		}
-		if _, err := tx.Exec(ctx, `DELETE FROM places WHERE id = ?`, r.ID); err != nil {
+	for _, cycle := range closed {
+		if err := b.keepPlaces(ctx, tx, cycle, nil); err != nil {
 			return err
 		}
 	}
