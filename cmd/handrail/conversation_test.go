@@ -57,7 +57,7 @@ func playFile(t *testing.T, file string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &play{t: t, chats: make(map[string]int64), codes: make(map[string]string), seen: make(map[int64]int), quiet: make(map[int]bool)}
+	p := &play{t: t, chats: make(map[string]int64), codes: make(map[string]string), seen: make(map[int64]int), quiet: make(map[int]bool), level: slog.LevelWarn}
 	got := p.run(string(want))
 	p.invariants()
 	if *update {
@@ -83,6 +83,8 @@ type play struct {
 	seen  map[int64]int     // messages of a chat that are in the output already
 	quiet map[int]bool      // messages that are counted and not repeated
 	log   lockedBuffer
+	level slog.Level // what is logged at all, Warn from the first
+	first int64      // number of the first chat from here on, 0 for 100
 }
 
 // run plays the file's own lines and puts what followed under each.
@@ -147,7 +149,7 @@ func (p *play) begin(at string) error {
 	}
 	if p.stage, err = newStage(p.t.Context(), clock.NewVirtual(start), loopback.Config{}, setting{
 		database: filepath.Join(p.t.TempDir(), "clinic.sqlite"), durability: store.Relaxed, master: master, policy: policy,
-		log: slog.New(slog.NewTextHandler(&p.log, &slog.HandlerOptions{Level: slog.LevelWarn})),
+		log: slog.New(slog.NewTextHandler(&p.log, &slog.HandlerOptions{Level: p.level})),
 	}); err != nil {
 		return err
 	}
@@ -179,7 +181,7 @@ func quoted(s string) (words []string, name string) {
 }
 
 func (p *play) introduce(handle, name string, lang string, started bool) string {
-	chat := int64(100 + len(p.order))
+	chat := cmp.Or(p.first, 100) + int64(len(p.order))
 	p.chats[handle] = chat
 	p.order = append(p.order, handle)
 	p.stage.server.Introduce(loopback.Person{Chat: chat, Name: name, Language: lang, Started: started})

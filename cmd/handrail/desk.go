@@ -58,7 +58,7 @@ func (a *app) addDesk(ctx context.Context, listener net.Listener, parts desk.Par
 
 func (a *app) servePages(ctx context.Context, listener net.Listener, site http.Handler) {
 	// No time-out on writing: live updates stay open. Requests end with the program.
-	server := &http.Server{Handler: site, ReadTimeout: time.Minute, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute,
+	server := &http.Server{Handler: a.guarded(site), ErrorLog: a.serverLog(), ReadTimeout: time.Minute, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute,
 		BaseContext: func(net.Listener) context.Context { return ctx }}
 	stop := context.AfterFunc(ctx, func() {
 		grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)

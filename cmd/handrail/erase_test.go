@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -16,7 +17,7 @@ import (
 
 // newPlay is a conversation that a test goes on with in code.
 func newPlay(t *testing.T) *play {
-	return &play{t: t, chats: make(map[string]int64), codes: make(map[string]string), seen: make(map[int64]int), quiet: make(map[int]bool)}
+	return &play{t: t, chats: make(map[string]int64), codes: make(map[string]string), seen: make(map[int64]int), quiet: make(map[int]bool), level: slog.LevelWarn}
 }
 
 // aLife is a patient of whom there is something in every table.

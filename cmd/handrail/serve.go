@@ -126,7 +126,7 @@ func serveWebhook(ctx context.Context, a *app, client *bot.Client, w webhookConf
 	if err != nil {
 		return refusedf("telegram.webhook.listen: %s cannot be listened on (%v); name a free address", w.Listen, listenCause(err))
 	}
-	server := &http.Server{Handler: &bot.Webhook{Intake: a.intake, Secret: secret}, ReadTimeout: time.Minute, ReadHeaderTimeout: 10 * time.Second}
+	server := &http.Server{Handler: a.guarded(&bot.Webhook{Intake: a.intake, Secret: secret}), ErrorLog: a.serverLog(), ReadTimeout: time.Minute, ReadHeaderTimeout: 10 * time.Second}
 	return a.run(ctx, func(ctx context.Context) {
 		go a.retry(ctx, "the platform does not take the webhook", func(ctx context.Context) error { return client.TakeWebhook(ctx, w.URL, secret) })
 		stop := context.AfterFunc(ctx, func() {

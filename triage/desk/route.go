@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"runtime/debug"
 	"time"
 
 	"handrail.example/dialog/phrase"
@@ -178,6 +179,12 @@ func (s *Site) serve(rt route) http.HandlerFunc {
 			within = s.DB.Within
 		}
 		err := within(r.Context(), func(ctx context.Context, tx *store.Tx) (err error) {
+			defer func() {
+				if p := recover(); p != nil {
+					// The value may quote a patient; the stack holds places only.
+					err = fmt.Errorf("panic of type %T\n%s", p, debug.Stack())
+				}
+			}()
 			v.tx = tx
 			if err := v.identify(ctx); err != nil {
 				return err

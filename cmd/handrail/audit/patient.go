@@ -37,7 +37,7 @@ type row struct {
 	external     int64
 	text         uint64
 	empty, gone  bool // gone: its text has been removed since
-	unknown      int // attempts whose answer was lost
+	unknown      int  // attempts whose answer was lost
 }
 
 type answer struct {
