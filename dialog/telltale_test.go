@@ -88,3 +88,21 @@ func TestAsHersKeepsPlaces(t *testing.T) {
 		}
 	}
 }
+
+// Whatever is written, these end, and say something only where there is something.
+func FuzzTelltale(f *testing.F) {
+	for _, text := range []string{"I'm 16 years old", "tengo 15 años", "my partner may no longer see my calendar", "this is my new number", "my partner fainted", "\xff\x00", "MI CÓNYUGE"} {
+		f.Add(text)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		if len(asHers(text)) != len(text) {
+			t.Errorf("%q has another length as hers", text)
+		}
+		if relations, found := revokes(text); found != (len(relations) > 0) {
+			t.Errorf("%q: %v %v", text, relations, found)
+		}
+		if tidy(text) == "" && (minor(text) || saysNewNumber(text)) {
+			t.Errorf("%q says something without a word", text)
+		}
+	})
+}

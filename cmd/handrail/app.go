@@ -237,6 +237,11 @@ func (a *app) trouble(ctx context.Context, tx *store.Tx, t outbox.Trouble) error
 			return err
 		}
 	}
+	if !isPatient {
+		if t, isPatient, err = a.besides(ctx, tx, t); err != nil || isPatient {
+			return err
+		}
+	}
 	return a.desk.Trouble(ctx, tx, t)
 }
 

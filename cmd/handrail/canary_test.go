@@ -277,10 +277,8 @@ func TestCanariesOutside(t *testing.T) {
 		if _, err := v.server.Write(chats[i%2], text); err != nil {
 			t.Fatal(err)
 		}
-		for _, kind := range []loopback.FaultKind{loopback.BadGateway, loopback.ServerError, loopback.DropAfter} {
-			if err := v.server.Misbehave(loopback.Fault{Kind: kind, Method: "sendMessage", Times: 1}); err != nil {
-				t.Fatal(err)
-			}
+		if err := v.server.Misbehave(loopback.Fault{Kind: []loopback.FaultKind{loopback.BadGateway, loopback.ServerError, loopback.DropAfter}[i%3], Method: "sendMessage", Times: 1}); err != nil {
+			t.Fatal(err)
 		}
 	}
 	if err := v.server.Misbehave(loopback.Fault{Kind: loopback.Malformed, Times: 1}); err != nil {

@@ -20,3 +20,15 @@ func (a *app) reach(ctx context.Context, tx *store.Tx, to, about seal.Person, sc
 	}
 	return a.book.Reach(ctx, tx, to, about, scope)
 }
+
+// besides is the trouble with a message to somebody who is told of a patient beside her.
+// That a copy does not arrive is nobody's trouble, since she has the message herself; a
+// caution that nobody has seen is put before a human in her name.
+func (a *app) besides(ctx context.Context, tx *store.Tx, t outbox.Trouble) (_ outbox.Trouble, settled bool, err error) {
+	links, err := a.book.LinksTo(ctx, tx, t.To)
+	if err != nil || t.To == 0 || len(links) == 0 {
+		return t, false, err
+	}
+	t.To = t.About
+	return t, t.Kind != outbox.Alert, nil
+}
