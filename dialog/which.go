@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"handrail.example/dialog/phrase"
-	"handrail.example/dialog/reading"
 	"handrail.example/reminders"
 	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/seal"
@@ -109,27 +108,38 @@ func namesOf(all []party) string {
 // alarmAll puts an emergency before a human in the name of each of them, and gives the
 // caution once.
 func (s *Service) alarmAll(ctx context.Context, tx *store.Tx, item Item, in Inbound, who seal.Person, all []party) error {
-	r := reading.Parse(in.Text, reading.Context{Sent: tx.Now.In(s.Policy.Location()), Language: all[0].patient.Language})
-	if in.Text == "" || rules.Assess(r.Input("")).Urgency < rules.Emergency {
-		return nil
-	}
+	moments := make([]*moment, len(all))
+	grave, key := false, "emergency"
 	for i, p := range all {
-		m, err := s.moment(ctx, tx, in, p.patient)
+		read := in
+		if !p.own() {
+			read.Text = asHers(in.Text)
+		}
+		m, err := s.moment(ctx, tx, read, p.patient)
 		if err != nil {
 			return err
 		}
+		m.in.Text, moments[i] = in.Text, m
+		if m.verdict.Urgency >= rules.Emergency && !grave {
+			grave = true
+			if m.verdict.Caution != "" {
+				key = m.verdict.Caution
+			}
+		}
+	}
+	if !grave {
+		return nil
+	}
+	for i, p := range all {
 		// Her own answers to the message, once it is known to be hers, begin with the
 		// caution under the same key: it is sent once.
-		a := &applying{service: s, tx: tx, item: item.ID, m: m, writer: s.toHolder(who, p, item.ID)}
-		if key := m.verdict.Caution; i == 0 {
-			if key == "" {
-				key = "emergency"
-			}
+		a := &applying{service: s, tx: tx, item: item.ID, m: moments[i], writer: s.toHolder(who, p, item.ID)}
+		if i == 0 {
 			if err := a.caution(ctx, caution{Key: key}); err != nil {
 				return err
 			}
 		}
-		c := m.caseOf(triage.Symptom)
+		c := moments[i].caseOf(triage.Symptom)
 		c.Urgency, c.PageNow = rules.Emergency, true
 		c.Notes = append(c.Notes, triage.Line{Key: "note.shared", Args: phrase.Args{"names": namesOf(all)}})
 		// Each of them has a case of her own: one cause opens one.

@@ -145,8 +145,21 @@ func (b *Book) EndLink(ctx context.Context, tx *store.Tx, l Link) error {
 	if _, err := tx.Exec(ctx, `UPDATE links SET until_at = ?, code_hash = NULL, expires_at = NULL WHERE id = ? AND until_at IS NULL`, store.At(tx.Now), l.ID); err != nil {
 		return err
 	}
+	if err := b.release(ctx, tx, l.Person); err != nil {
+		return err
+	}
 	_, err := b.Replan(ctx, tx, l.Patient)
 	return err
+}
+
+// release lets go of the chat of somebody who is linked to nobody any more and is no
+// patient: it is a stranger's again, and she may come back in it as whoever she is then.
+func (b *Book) release(ctx context.Context, tx *store.Tx, who seal.Person) error {
+	var n int
+	if err := tx.Get(ctx, &n, `SELECT (SELECT count(*) FROM links WHERE person_id = ? AND until_at IS NULL) + (SELECT count(*) FROM patients WHERE person_id = ?)`, who, who); err != nil || n > 0 {
+		return err
+	}
+	return b.Vault.Unlink(ctx, tx, who)
 }
 
 type linkRow struct {
@@ -238,11 +251,17 @@ func (b *Book) prove(ctx context.Context, tx *store.Tx, l Link, chat string) (se
 		return 0, err
 	}
 	_, hasChat, err := b.Vault.Chat(ctx, tx, l.Person)
+	if err != nil {
+		return 0, err
+	}
+	_, isPatient, err := b.ByPerson(ctx, tx, l.Person)
 	switch {
 	case err != nil:
 		return 0, err
 	case known && holder == l.Person:
 		return holder, nil
+	case isPatient:
+		return 0, ErrCode // a patient's chat is proven by her own code alone
 	case known:
 		return holder, b.become(ctx, tx, l, holder, hasChat)
 	case hasChat && l.Proven.IsZero():

@@ -151,6 +151,16 @@ func TestLinkCodes(t *testing.T) {
 	if len(c.sent["901"]) != 0 || len(c.sent["902"]) != 1 {
 		t.Errorf("old phone %q, new phone %q", c.sent["901"], c.sent["902"])
 	}
+	// The code of a link never moves a patient's own chat, nor gives her one.
+	r := reminders.Patient{}
+	c.within(t, func(ctx context.Context, tx *store.Tx) (err error) {
+		r, err = c.book.AddPatient(ctx, tx, reminders.NewPatient{Handle: "P-950", Name: "Ruth Balmeric", Language: "en"})
+		return err
+	})
+	add(p, reminders.NewLink{Relation: reminders.Partner, Of: r})
+	if _, err := redeem(code, "904"); !errors.Is(err, reminders.ErrCode) {
+		t.Errorf("for a patient who has no chat: %v", err)
+	}
 	// One person, two patients.
 	add(q, reminders.NewLink{Relation: reminders.EggSource, Name: "Ada Onslake", Language: "es"})
 	if _, err := redeem(code, "902"); err != nil {
@@ -160,6 +170,21 @@ func TestLinkCodes(t *testing.T) {
 		all, err := c.book.LinksTo(ctx, tx, l.Person)
 		if len(all) != 2 {
 			t.Errorf("she has %d links, want 2", len(all))
+		}
+		return err
+	})
+	// Linked to nobody any more: her chat is free for a patient.
+	c.within(t, func(ctx context.Context, tx *store.Tx) error {
+		all, err := c.book.LinksTo(ctx, tx, l.Person)
+		for _, one := range all {
+			err = errors.Join(err, c.book.EndLink(ctx, tx, one))
+		}
+		return err
+	})
+	c.within(t, func(ctx context.Context, tx *store.Tx) error {
+		own, _, err := c.book.Invite(ctx, tx, r.ID)
+		if err == nil {
+			_, err = c.book.Redeem(ctx, tx, own, "902")
 		}
 		return err
 	})
@@ -252,6 +277,7 @@ type knowing struct {
 
 type told struct {
 	tie
+	to    seal.Person
 	scope string
 }
 
@@ -291,7 +317,7 @@ func (w *knowing) put(r *rapid.T) {
 	if w.queued == nil {
 		w.queued = make(map[string]told)
 	}
-	w.queued[text] = told{k, scope}
+	w.queued[text] = told{k, who, scope}
 }
 
 // send lets go out what waits, now and then, and compares.
@@ -307,14 +333,14 @@ func (w *knowing) send(r *rapid.T) {
 	for _, chat := range w.chats {
 		for _, text := range w.c.sent[chat][before[chat]:] {
 			m := w.queued[text]
-			if l, known := w.live[m.tie]; !known || m.chat != chat || !coversAll(l, m.scope) {
+			if l, known := w.live[m.tie]; !known || l.Person != m.to || m.chat != chat || !coversAll(l, m.scope) {
 				r.Fatalf("%q of the scope %q went to %s", text, m.scope, chat)
 			}
 			delete(w.queued, text)
 		}
 	}
 	for text, m := range w.queued {
-		if l, known := w.live[m.tie]; known && coversAll(l, m.scope) {
+		if l, known := w.live[m.tie]; known && l.Person == m.to && coversAll(l, m.scope) {
 			r.Fatalf("%q of the scope %q did not go out", text, m.scope)
 		}
 	}

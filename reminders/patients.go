@@ -257,9 +257,14 @@ func (b *Book) Redeem(ctx context.Context, tx *store.Tx, code, chat string) (Pat
 		return Patient{}, ErrCode
 	}
 	// In a chat of her own she needs nobody else's.
-	if _, err := tx.Exec(ctx, `UPDATE links SET until_at = ?, code_hash = NULL, expires_at = NULL WHERE patient_id = ? AND relation = ? AND until_at IS NULL`,
-		store.At(tx.Now), p.ID, Account); err != nil {
+	shared, err := b.links(ctx, tx, `patient_id = ? AND relation = ? AND until_at IS NULL`, p.ID, Account)
+	if err != nil {
 		return Patient{}, err
+	}
+	for _, l := range shared {
+		if err := b.EndLink(ctx, tx, l); err != nil {
+			return Patient{}, err
+		}
 	}
 	_, err = tx.Exec(ctx, `UPDATE enrolment_codes SET used_at = ? WHERE code_hash = ?`, store.At(tx.Now), hash)
 	return p, err

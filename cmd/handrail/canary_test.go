@@ -110,6 +110,15 @@ func (a *aviary) set(t *testing.T) {
 // fails on a text of a patient's.
 func (a *aviary) corrupt(t *testing.T) {
 	t.Helper()
+	for i, raw := range []string{
+		`{"update_id": 70001, "message": {"text": ["gloaming of Tormalong"], "chat": {"id": 990002, "type": "private"}}}`,
+		`{"update_id": 70002, "message": {"date": "8642.13", "text": "trelliswork", "chat": {"id": "990002"}}}`,
+		`{"update_id": 70003, "message": gloaming`, `Quillan`,
+	} {
+		if err := a.stage.intake.Take(t.Context(), []dialog.Arrival{{ID: int64(70001 + i), Raw: []byte(raw), Chat: "990002"}}); err != nil {
+			t.Fatal(err)
+		}
+	}
 	if err := a.stage.db.Within(t.Context(), func(ctx context.Context, tx *store.Tx) error {
 		p, err := a.stage.book.ByHandle(ctx, tx, "P-902")
 		if err != nil {

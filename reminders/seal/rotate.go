@@ -70,6 +70,13 @@ func (v *Vault) Destroy(ctx context.Context, tx *store.Tx, p Person) error {
 	return err
 }
 
+// Unlink lets go of a person's chat: it is nobody's from then on.
+func (v *Vault) Unlink(ctx context.Context, tx *store.Tx, p Person) error {
+	_, err := tx.Exec(ctx, `UPDATE people SET chat = NULL, chat_hash = NULL WHERE id = ?`, p)
+	delete(tx.Kept(), p) // it holds the chat
+	return err
+}
+
 // ErasedAt is when a person's key was destroyed; the zero time for one who has hers.
 func (v *Vault) ErasedAt(ctx context.Context, tx *store.Tx, p Person) (store.Time, error) {
 	var at store.Time
