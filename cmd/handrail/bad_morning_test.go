@@ -130,8 +130,8 @@ func (m *badMorning) promise(due time.Time) {
 	})
 }
 
-// person is somebody with a chat: a patient where what she is to get will come too
-// late.
+// person is a patient with a chat: nobody else is told anything. One who has agreed to
+// be written to where what she is to get will come too late.
 func (m *badMorning) person(ctx context.Context, tx *store.Tx, n int) (seal.Person, error) {
 	chat := morningChat(n)
 	m.server.Introduce(loopback.Person{Chat: chat, Name: "Invented", Language: "en", Started: true})
@@ -139,12 +139,12 @@ func (m *badMorning) person(ctx context.Context, tx *store.Tx, n int) (seal.Pers
 		p, err := m.app.enrol(ctx, tx, reminders.NewPatient{Handle: fmt.Sprintf("L-%d", n), Name: "Invented", Language: "en"}, chat)
 		return p.Person, err
 	}
-	p, err := m.vault.Add(ctx, tx)
+	p, err := m.book.AddPatient(ctx, tx, reminders.NewPatient{Handle: fmt.Sprintf("M-%d", n), Name: "Invented", Language: "en"})
 	if err != nil {
-		return p, err
+		return p.Person, err
 	}
-	_, err = m.vault.Link(ctx, tx, p, strconv.FormatInt(chat, 10))
-	return p, err
+	_, err = m.vault.Link(ctx, tx, p.Person, strconv.FormatInt(chat, 10))
+	return p.Person, err
 }
 
 // cry has one patient write that she bleeds, and another something for a human.

@@ -29,7 +29,7 @@ func runKey(ctx context.Context, args []string, e env) error {
 	case args[0] == "rotate":
 		return runRotate(ctx, args[1:], e)
 	}
-	return refusedf("key prints a new master key; key rotate --config F puts the one in %s, or in the file that %s names, in its place", envNewKey, envNewKeyFile)
+	return refusedf("key takes no arguments and prints a new master key; key rotate --config F puts the one in %s, or in the file that %s names, in its place", envNewKey, envNewKeyFile)
 }
 
 // runRotate rewraps every person's key. It works on a clinic that is not being
