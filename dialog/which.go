@@ -29,6 +29,10 @@ const pressWhich = "who/"
 // practice, no source.
 const whichWithin = 30 * time.Minute
 
+// afterCaution keeps the question from overtaking a caution on the wire: common practice,
+// no source.
+const afterCaution = 2 * time.Second
+
 const taskWhich = "dialog.which"
 
 // Tasks are the functions behind the tasks that conversations promise.
@@ -62,14 +66,15 @@ func (s *Service) fromSeveral(ctx context.Context, tx *store.Tx, item Item, in I
 			return s.attribute(ctx, tx, talk.Which, in, who, p)
 		}
 	}
-	if err := s.alarmAll(ctx, tx, item, in, who, all); err != nil {
+	alarmed, err := s.alarmAll(ctx, tx, item, in, who, all)
+	if err != nil {
 		return err
 	}
 	talk.Which = item.ID
 	if err := saveConversation(ctx, tx, s.Vault, who, talk); err != nil {
 		return err
 	}
-	return s.askWhich(ctx, tx, item, who, all)
+	return s.askWhich(ctx, tx, item, who, all, alarmed)
 }
 
 // namedIn is the one whom a short message names, by name, first name or handle.
@@ -107,7 +112,7 @@ func namesOf(all []party) string {
 
 // alarmAll puts an emergency before a human in the name of each of them, and gives the
 // caution once.
-func (s *Service) alarmAll(ctx context.Context, tx *store.Tx, item Item, in Inbound, who seal.Person, all []party) error {
+func (s *Service) alarmAll(ctx context.Context, tx *store.Tx, item Item, in Inbound, who seal.Person, all []party) (alarmed bool, err error) {
 	moments := make([]*moment, len(all))
 	grave, key := false, "emergency"
 	for i, p := range all {
@@ -117,7 +122,7 @@ func (s *Service) alarmAll(ctx context.Context, tx *store.Tx, item Item, in Inbo
 		}
 		m, err := s.moment(ctx, tx, read, p.patient)
 		if err != nil {
-			return err
+			return false, err
 		}
 		m.in.Text, moments[i] = in.Text, m
 		if m.verdict.Urgency >= rules.Emergency && !grave {
@@ -128,7 +133,7 @@ func (s *Service) alarmAll(ctx context.Context, tx *store.Tx, item Item, in Inbo
 		}
 	}
 	if !grave {
-		return nil
+		return false, nil
 	}
 	for i, p := range all {
 		// Her own answers to the message, once it is known to be hers, begin with the
@@ -136,7 +141,7 @@ func (s *Service) alarmAll(ctx context.Context, tx *store.Tx, item Item, in Inbo
 		a := &applying{service: s, tx: tx, item: item.ID, m: moments[i], writer: s.toHolder(who, p, item.ID)}
 		if i == 0 {
 			if err := a.caution(ctx, caution{Key: key}); err != nil {
-				return err
+				return false, err
 			}
 		}
 		c := moments[i].caseOf(triage.Symptom)
@@ -144,21 +149,25 @@ func (s *Service) alarmAll(ctx context.Context, tx *store.Tx, item Item, in Inbo
 		c.Notes = append(c.Notes, triage.Line{Key: "note.shared", Args: phrase.Args{"names": namesOf(all)}})
 		// Each of them has a case of her own: one cause opens one.
 		if err := a.openAs(ctx, c, fmt.Sprintf("%s/of/%d", inboxKey(item.ID), p.patient.ID)); err != nil {
-			return err
+			return false, err
 		}
 	}
-	return nil
+	return true, nil
 }
 
 // askWhich asks whose the message is, and promises that a human hears of it when
 // nobody says.
-func (s *Service) askWhich(ctx context.Context, tx *store.Tx, item Item, who seal.Person, all []party) error {
+func (s *Service) askWhich(ctx context.Context, tx *store.Tx, item Item, who seal.Person, all []party, alarmed bool) error {
 	w := s.toHolder(who, all[0], item.ID)
 	var buttons [][]outbox.Button
 	for _, p := range all {
 		buttons = append(buttons, []outbox.Button{{Label: p.patient.Name, Action: fmt.Sprintf("%s%d/%d", pressWhich, p.patient.ID, item.ID)}})
 	}
-	if err := s.Outbox.Put(ctx, tx, w.message(outbox.Reply, "which", outbox.Message{Text: w.say("which.ask", clinicArgs(s.Policy, w.lang)), Buttons: buttons})); err != nil {
+	ask := w.message(outbox.Reply, "which", outbox.Message{Text: w.say("which.ask", clinicArgs(s.Policy, w.lang)), Buttons: buttons})
+	if alarmed {
+		ask.Due = tx.Now.Add(afterCaution)
+	}
+	if err := s.Outbox.Put(ctx, tx, ask); err != nil {
 		return err
 	}
 	return s.Outbox.Put(ctx, tx, outbox.Want{Key: inboxKey(item.ID) + "/which/late", Topic: inboxKey(item.ID), Kind: outbox.Task, About: who, Due: tx.Now.Add(whichWithin),
