@@ -55,7 +55,7 @@ func TestVerifyFindsNothingInALivingClinic(t *testing.T) {
 	d, _ := backedUpDemo(t)
 	stop := d.runs(t)
 	defer stop()
-	for n := range 60 {
+	for n := range 30 {
 		if _, err := d.next(t.Context()); err != nil {
 			t.Fatal(err)
 		}
@@ -63,7 +63,7 @@ func TestVerifyFindsNothingInALivingClinic(t *testing.T) {
 			t.Errorf("step %d, %s: %s", n, d.time.Now().In(d.policy.Location()).Format("Mon 15:04"), f)
 		}
 	}
-	for range 20 {
+	for range 12 {
 		if err := d.forward(t.Context(), 5*time.Hour+7*time.Minute); err != nil {
 			t.Fatal(err)
 		}
