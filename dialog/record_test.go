@@ -42,6 +42,8 @@ var spoken = map[string]said{
 	"save":     {first: []string{"P-105 period 2026-03-09 08:15"}, line: "save"},
 	"discard":  {first: []string{"P-105 period 2026-03-09 08:15"}, line: "discard", off: "drops what she was writing"},
 	"add":      {line: "add P-113 es Invented Name"},
+	"closure":  {line: "closure"},
+	"reopen":   {first: []string{"closure 2026-03-19 clinic storm", "save"}, line: "reopen 2026-03-19 clinic"},
 	"rota":     {line: "rota coordinator 2026-03-12 19:00 2026-03-13 07:00"},
 	"note":     {line: "note 1"},
 }
@@ -75,6 +77,7 @@ var besides = map[string]said{
 	"a colleague leaves":    {role: triage.Administrator, line: "staff leave reader"},
 	"a draft of an answer":  {first: []string{"answer 1"}, line: "please come in"},
 	"nothing understood":    {line: "xyzzy", off: "nothing is done"},
+	"whom a closing hits":   {line: "closure 2026-03-19 clinic storm"},
 	"a refusal":             {role: triage.Reader, line: "take 1", off: "her role does not allow it"},
 }
 

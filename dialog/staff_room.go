@@ -170,6 +170,9 @@ func (c *colleague) closeDays(ctx context.Context, number int64) error {
 	})
 	if said, refused := c.explain(err); refused && k.Digest != "" && k.Digest != d.Digest {
 		d.Number, d.Digest = c.in.Item, k.Digest
+		if err := c.sees(ctx, triage.CloseDay, triage.Ref{}, "looked at "+k.From.String()); err != nil {
+			return err
+		}
 		return c.say(ctx, lines(said, c.closure(k), c.phrase("staff.closing_ask", nil)),
 			[][]outbox.Button{{c.button("button.close_day", fmt.Sprintf("closing/%d/do", c.in.Item)), c.button("button.discard", fmt.Sprintf("draft/%d/discard", c.in.Item))}})
 	}
@@ -183,6 +186,9 @@ func (c *colleague) closeDays(ctx context.Context, number int64) error {
 
 func (c *colleague) listClosed(ctx context.Context) error {
 	days, err := c.room.Care.ClosedDays(ctx, c.tx, c.in.Who)
+	if err == nil {
+		err = c.sees(ctx, triage.SeePatients, triage.Ref{}, "the closed days")
+	}
 	if err != nil {
 		return err
 	}

@@ -79,7 +79,7 @@ func (a *app) export(ctx context.Context, o takeOut) (b []byte, err error) {
 		return a.exportList(ctx, o)
 	}
 	return b, a.db.Within(ctx, func(ctx context.Context, tx *store.Tx) error {
-		who, err := a.desk.StaffByHandle(ctx, tx, o.by)
+		who, err := a.atServer(ctx, tx, o.by)
 		if err != nil {
 			return err
 		}
@@ -112,7 +112,7 @@ func (a *app) exportList(ctx context.Context, o takeOut) ([]byte, error) {
 	var on civil.Date
 	var t exchange.Table
 	err := a.db.Read(ctx, func(ctx context.Context, tx *store.Tx) (err error) {
-		if who, err = a.desk.StaffByHandle(ctx, tx, o.by); err != nil {
+		if who, err = a.atServer(ctx, tx, o.by); err != nil {
 			return err
 		}
 		if on, err = dayOr(o.on, civil.DateOf(tx.Now.In(a.policy.Location()))); err != nil {
@@ -223,7 +223,7 @@ func (a *app) takeIn(ctx context.Context, by string, in exchange.Incoming) (take
 	t := takenIn{fates: make(map[care.Fate]int), other: in.Other}
 	var who triage.Staff
 	err := a.db.Read(ctx, func(ctx context.Context, tx *store.Tx) (err error) {
-		if who, err = a.desk.StaffByHandle(ctx, tx, by); err == nil {
+		if who, err = a.atServer(ctx, tx, by); err == nil {
 			err = who.May(triage.Import)
 		}
 		return err

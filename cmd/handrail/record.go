@@ -41,6 +41,13 @@ func (a *app) seenOnServer(ctx context.Context, do triage.Action, note string) e
 	return a.db.Within(ctx, func(ctx context.Context, tx *store.Tx) error { return a.didOnServer(ctx, tx, do, triage.Ref{}, note) })
 }
 
+// atServer is one of the staff who works on the command line, by her handle.
+func (a *app) atServer(ctx context.Context, tx *store.Tx, handle string) (triage.Staff, error) {
+	who, err := a.desk.StaffByHandle(ctx, tx, handle)
+	who.From = triage.Origin{Place: triage.OnServer}
+	return who, err
+}
+
 func account() string {
 	if u, err := user.Current(); err == nil {
 		return u.Username

@@ -80,7 +80,7 @@ func (a *app) actorAnd(ctx context.Context, tx *store.Tx, by, of string, action 
 	if by == "" || of == "" {
 		return triage.Staff{}, reminders.Patient{}, refusedf("name the patient with --of and yourself, by your handle among the staff, with --by")
 	}
-	actor, err := a.desk.StaffByHandle(ctx, tx, by)
+	actor, err := a.atServer(ctx, tx, by)
 	if err == nil {
 		err = actor.May(action)
 	}

@@ -34,7 +34,7 @@ func (v *visit) closedOf(ctx context.Context) (p closedPage, err error) {
 func (v *visit) closedDays(ctx context.Context) (answer, error) {
 	p, err := v.closedOf(ctx)
 	p.Done = v.r.Form.Get("done") != ""
-	return answer{sheet: "closed", data: p}, err
+	return answer{sheet: "closed", data: p, looked: "the closed days"}, err
 }
 
 // closing reads what is to be closed. A last day that was left out is the first.
@@ -51,9 +51,6 @@ func (v *visit) closing() (k care.Closing) {
 // lookAtClosing shows whom a closing would hit, before anything is done.
 func (v *visit) lookAtClosing(ctx context.Context) (answer, error) {
 	k, err := v.site.Care.PreviewClosing(ctx, v.tx, v.who, v.closing())
-	if err == nil {
-		err = v.site.queue().Did(ctx, v.tx, v.who, triage.CloseDay, triage.Ref{}, "looked at "+k.From.String())
-	}
 	return v.closedAgain(ctx, k, err)
 }
 
@@ -72,6 +69,9 @@ func (v *visit) closedAgain(ctx context.Context, k care.Closure, why error) (ans
 		p.Wrong, a.status = said, statusOf(why)
 	}
 	if k.Digest != "" {
+		if err := v.site.queue().Did(ctx, v.tx, v.who, triage.CloseDay, triage.Ref{}, "looked at "+k.From.String()); err != nil {
+			return a, err
+		}
 		p.Shown, p.Digest = v.words(nil).Closure(k), k.Digest
 	}
 	a.data = p

@@ -22,6 +22,7 @@ var offRecord = map[string]string{
 	"GET /patients/new":                    "an empty form",
 	"GET /cases/{id}/check":                "the errand's case is no check: refused",
 	"POST /cases/{id}/check":               "the errand's case is no check: refused",
+	"POST /clinic/closed/open":             "the errand's day is not closed: refused",
 	"POST /clinic/rota/here":               "the errand's colleague is not on call: refused",
 	"POST /clinic/staff/leave":             "the errand's colleague is none: refused",
 }
