@@ -61,6 +61,7 @@ const (
 	SeeRecord   Action = "see_record"   // what staff have seen and done
 	BackUp      Action = "back_up"      // take a copy of everything
 	RestoreData Action = "restore_data" // go back to such a copy
+	RotateKey   Action = "rotate_key"   // put another master key in the place of the one in use
 )
 
 // clinical are the roles that look after patients.
@@ -109,6 +110,7 @@ var allowed = map[Action][]Role{
 	SeeRecord:   {Administrator},
 	BackUp:      {Administrator},
 	RestoreData: {Administrator},
+	RotateKey:   {Administrator},
 }
 
 // Actions has every action, in the order of their names.

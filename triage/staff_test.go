@@ -32,7 +32,7 @@ func TestRolesTable(t *testing.T) {
 		triage.HushPatient: care, triage.BeginCycle: care, triage.ChangeLinks: care, triage.GiveRecords: "lead administrator", triage.Erase: "administrator", triage.CloseDay: care,
 		triage.SeeRota: every, triage.ChangeRota: "lead administrator", triage.CheckIn: care,
 		triage.SeeStaff: every, triage.ChangeStaff: "administrator", triage.UsePages: every, triage.SignUp: every,
-		triage.SeeRecord: "administrator", triage.BackUp: "administrator", triage.RestoreData: "administrator",
+		triage.SeeRecord: "administrator", triage.BackUp: "administrator", triage.RestoreData: "administrator", triage.RotateKey: "administrator",
 	}
 	for _, a := range triage.Actions() {
 		var got []string

@@ -508,7 +508,7 @@ func TestRestoreOfEveryLandedSchema(t *testing.T) {
 
 // offRecordCommands are the commands that leave no row, each with why.
 var offRecordCommands = map[string]string{
-	"demo": "an invented clinic", "rehearse": "an invented clinic", "key": "opens no database", "plan": "opens no database", "chart": "opens no database",
+	"demo": "an invented clinic", "rehearse": "an invented clinic", "unit": "opens no database", "plan": "opens no database", "chart": "opens no database",
 	"protocols": "opens no database", "policy": "opens no database", "check": "opens no database",
 	"serve":  "it is the program; what staff do through it is on record",
 	"verify": "it writes nothing, so that it can look at a file that is not what it should be, and shows nobody",
@@ -520,12 +520,20 @@ func TestEveryCommandIsOnRecord(t *testing.T) {
 	t.Parallel()
 	p := newPremises(t, polling)
 	p.takesOn("a note")
-	made := p.backsUp(p.folderFor("backups"))
+	if out := p.run(t.Context(), "staff", "add", "--config", p.config, "--handle", "keeper", "--name", "Invented Keeper", "--role", "administrator"); out.code != 0 {
+		t.Fatal(out)
+	}
+	made, first := p.backsUp(p.folderFor("backups")), p.env[envKey]
 	restored := filepath.Join(p.folder, "restored.sqlite")
+	p.env[envNewKey] = seal.NewMasterKey()
 	lines := map[string][]string{
 		"staff":   {"staff", "add", "--config", p.config, "--handle", "quoy", "--name", "Bastian Quoy", "--role", "coordinator"},
 		"read":    {"read", "--export-corrections", "--config", p.config},
 		"audit":   {"audit", "--config", p.config, "--of", "P-105"},
+		"records": {"records", "--config", p.config, "--of", "P-105", "--by", "orrel"},
+		"export":  {"export", "--config", p.config, "--by", "orrel", "--as", "csv", "--list", "patients"},
+		"key":     {"key", "rotate", "--config", p.config},
+		"erase":   {"erase", "--config", p.config, "--of", "P-105", "--by", "keeper", "--records", filepath.Join(p.folder, "hers"), "--as", "plain", "--confirm", "P-105"},
 		"backup":  {"backup", "--config", p.config, "--to", filepath.Join(p.folder, "backups")},
 		"restore": {"restore", "--from", made, "--to", restored},
 	}
@@ -538,22 +546,33 @@ func TestEveryCommandIsOnRecord(t *testing.T) {
 			t.Errorf("%s is neither walked nor on the list of those that leave no row", c.name)
 			continue
 		}
-		before := p.fromCommandLine(p.database)
+		before, key := p.fromCommandLine(p.database), p.env[envKey]
+		if c.name == "restore" {
+			p.env[envKey] = first // the key of that time
+		}
 		if out := p.run(t.Context(), line...); out.code != 0 {
 			t.Errorf("%s: %+v", c.name, out)
 			continue
 		}
 		if c.name == "restore" {
-			// Its row is in the file that it made, after the one of taking on: that the
+			// Its row is in the file that it made, after those of taking two on: that the
 			// backup was made came after it.
-			if got := p.fromCommandLine(restored); got != 2 {
-				t.Errorf("restore left %d rows in the file that it made", got-1)
+			if got := p.fromCommandLine(restored); got != 3 {
+				t.Errorf("restore left %d rows in the file that it made", got-2)
 			}
+			p.env[envKey] = key
 			continue
+		}
+		if c.name == "key" {
+			p.env[envKey] = p.env[envNewKey]
 		}
 		if got := p.fromCommandLine(p.database); got != before+1 {
 			t.Errorf("%s left %d rows", c.name, got-before)
 		}
+	}
+	// After an erasure and a change of key there is nothing to find either.
+	if out := p.run(t.Context(), "verify", "--config", p.config); out.code != 0 {
+		t.Errorf("%+v", out)
 	}
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -10,6 +11,7 @@ import (
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
+	"handrail.example/triage"
 )
 
 const keyArgs = "[rotate --config F]"
@@ -69,9 +71,22 @@ func runRotate(ctx context.Context, args []string, e env) error {
 		_, err = fmt.Fprintf(e.stdout, "The keys are wrapped under the new master key already. %s", rotated)
 		return err
 	}
-	slog.New(slog.NewTextHandler(e.stderr, nil)).Info("master key changed", "keys", n)
+	log := slog.New(slog.NewTextHandler(e.stderr, nil))
+	if err := noteRotation(ctx, c, next, log); err != nil {
+		return fmt.Errorf("the new key is in force, but that it was changed is not on record: %w", err)
+	}
+	log.Info("master key changed", "keys", n)
 	_, err = fmt.Fprintf(e.stdout, "%d keys are wrapped under the new master key. %s", n, rotated)
 	return err
+}
+
+// noteRotation puts on record that the master key was changed, under the new one.
+func noteRotation(ctx context.Context, c config, next []byte, log *slog.Logger) error {
+	a, err := openApp(ctx, c, secrets{master: next}, log, nil)
+	if err != nil {
+		return err
+	}
+	return errors.Join(a.seenOnServer(ctx, triage.RotateKey, "changed the master key"), a.db.Close())
 }
 
 const rotated = `The old one opens this database no more.
