@@ -49,13 +49,13 @@ func TestTheAdministratorIsTold(t *testing.T) {
 		}
 	}
 	step(10 * time.Minute)
-	heard(t, s, nil)
+	wasTold(t, s, nil)
 	misbehave(loopback.Fault{Kind: loopback.ServerError, Method: "getUpdates"})
 	step(10 * time.Minute)
-	heard(t, s, []string{"no updates have come in"})
+	wasTold(t, s, []string{"no updates have come in"})
 	s.server.Behave()
 	step(2 * time.Minute)
-	heard(t, s, []string{"no updates have come in", "come in from the chat platform again"})
+	wasTold(t, s, []string{"no updates have come in", "come in from the chat platform again"})
 
 	misbehave(loopback.Fault{Kind: loopback.Outage, Delay: loopback.Duration(12 * time.Minute)})
 	step(5 * time.Minute)
@@ -74,8 +74,8 @@ func TestTheAdministratorIsTold(t *testing.T) {
 	}
 }
 
-// heard compares what the administrator has been told, by a few words of each.
-func heard(t *testing.T, s *stage, want []string) {
+// wasTold compares what the administrator has been told, by a few words of each.
+func wasTold(t *testing.T, s *stage, want []string) {
 	t.Helper()
 	var got []string
 	for _, m := range s.server.Messages(administrator) {
