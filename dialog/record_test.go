@@ -42,6 +42,7 @@ var spoken = map[string]said{
 	"save":     {first: []string{"P-105 period 2026-03-09 08:15"}, line: "save"},
 	"discard":  {first: []string{"P-105 period 2026-03-09 08:15"}, line: "discard", off: "drops what she was writing"},
 	"add":      {line: "add P-113 es Invented Name"},
+	"arrived":  {line: "arrived"},
 	"closure":  {line: "closure"},
 	"reopen":   {first: []string{"closure 2026-03-19 clinic storm", "save"}, line: "reopen 2026-03-19 clinic"},
 	"rota":     {line: "rota coordinator 2026-03-12 19:00 2026-03-13 07:00"},

@@ -526,12 +526,14 @@ func TestEveryCommandIsOnRecord(t *testing.T) {
 	made, first := p.backsUp(p.folderFor("backups")), p.env[envKey]
 	restored := filepath.Join(p.folder, "restored.sqlite")
 	p.env[envNewKey] = seal.NewMasterKey()
+	p.write(filepath.Join(p.folder, "lab.json"), labBundle)
 	lines := map[string][]string{
 		"staff":   {"staff", "add", "--config", p.config, "--handle", "quoy", "--name", "Bastian Quoy", "--role", "coordinator"},
 		"read":    {"read", "--export-corrections", "--config", p.config},
 		"audit":   {"audit", "--config", p.config, "--of", "P-105"},
 		"records": {"records", "--config", p.config, "--of", "P-105", "--by", "orrel"},
 		"export":  {"export", "--config", p.config, "--by", "orrel", "--as", "csv", "--list", "patients"},
+		"import":  {"import", "--config", p.config, "--by", "orrel", "--as", "fhir", filepath.Join(p.folder, "lab.json")},
 		"key":     {"key", "rotate", "--config", p.config},
 		"erase":   {"erase", "--config", p.config, "--of", "P-105", "--by", "keeper", "--records", filepath.Join(p.folder, "hers"), "--as", "plain", "--confirm", "P-105"},
 		"backup":  {"backup", "--config", p.config, "--to", filepath.Join(p.folder, "backups")},

@@ -23,6 +23,9 @@ var offRecord = map[string]string{
 	"GET /cases/{id}/check":                "the errand's case is no check: refused",
 	"POST /cases/{id}/check":               "the errand's case is no check: refused",
 	"POST /clinic/closed/open":             "the errand's day is not closed: refused",
+	"GET /clinic/arrived/{id}":             "the errand's arrival is none: not found",
+	"POST /clinic/arrived/{id}/aside":      "the errand's arrival is none: not found",
+	"POST /clinic/arrived/{id}/confirm":    "the errand's arrival is none: not found",
 	"POST /clinic/rota/here":               "the errand's colleague is not on call: refused",
 	"POST /clinic/staff/leave":             "the errand's colleague is none: refused",
 }
