@@ -26,6 +26,7 @@ var staffWords = map[string]string{
 	"send": "send", "enviar": "send", "save": "save", "guardar": "save", "discard": "discard", "descartar": "discard", "add": "add", "agregar": "add",
 	"rota": "rota", "turno": "rota", "closure": "closure", "cierre": "closure", "reopen": "reopen", "reabrir": "reopen",
 	"note": "note", "nota": "note", "arrived": "arrived", "llegado": "arrived", "llegados": "arrived",
+	"untold": "untold", "avisar": "untold",
 }
 
 var handleWord = regexp.MustCompile(`(?i)^[a-z]{1,4}-?\d{1,6}$`)
@@ -95,6 +96,8 @@ func (c *colleague) command(ctx context.Context, word, rest string) error {
 		return c.showForecast(ctx)
 	case "overdue":
 		return c.listOverdue(ctx)
+	case "untold":
+		return c.listNotDone(ctx)
 	case "patients":
 		return c.listPatients(ctx)
 	case "oncall":

@@ -35,8 +35,12 @@ func (d *Desk) Moot(ctx context.Context, tx *store.Tx, id int64, o Opening) erro
 	if err != nil {
 		return err
 	}
+	key := "staff.mooted"
+	if c.Person == seal.House {
+		key = "staff.mooted_house"
+	}
 	for _, s := range told {
-		if err := d.tell(ctx, tx, c, s, "staff.mooted", phrase.Args{"case": fmt.Sprint(c.ID), "who": known.Label}); err != nil {
+		if err := d.tell(ctx, tx, c, s, key, phrase.Args{"case": fmt.Sprint(c.ID), "who": known.Label}); err != nil {
 			return err
 		}
 	}

@@ -57,6 +57,7 @@ const (
 	Restored       Reason = "restored"        // a backup took the place of what was there
 	ToMatch        Reason = "to_match"        // something from another system waits for whose it is
 	SupplyShort    Reason = "supply"          // what she has at home will not last
+	DayOpen        Reason = "day_open"        // some who were seen are not done with
 )
 
 // written are the reasons that begin with her own words: they join the case
@@ -69,7 +70,7 @@ var written = []Reason{
 // found are all others.
 var found = []Reason{
 	PeriodReported, PeriodMissing, NotReady, DoseSilent, ReadBack, ReadBackWrong, Conflict, OrderDue, DecisionDue, ResultToTell, TriggerCheck, ResultLate, CautionRaised, DayClosed, PlaceOpen,
-	Unreachable, TooLate, Doubtful, Stuck, NewNumber, WhoseIsIt, Codes, StaffUnreached, Running, Restored, ToMatch, SupplyShort,
+	Unreachable, TooLate, Doubtful, Stuck, NewNumber, WhoseIsIt, Codes, StaffUnreached, Running, Restored, ToMatch, SupplyShort, DayOpen,
 }
 
 // Reasons has every reason.

@@ -118,7 +118,7 @@ func (a *app) wire(phrases *phrase.Book) {
 	a.intake = &dialog.Intake{DB: a.db, Vault: a.vault, Source: source, Bell: &inbound}
 	a.worker = &dialog.Worker{DB: a.db, Bell: &inbound, Handle: talk.Handle, Park: talk.Park, Report: report}
 	a.dispatcher = &outbox.Dispatcher{DB: a.db, Vault: a.vault, Outbox: a.outbox, Sender: a.sender, OnTrouble: a.trouble, Report: report, Draw: picture.Draw, Reach: a.reach,
-		Tasks: merge(a.book.Tasks(), a.desk.Tasks(), talk.Tasks())}
+		Tasks: merge(a.book.Tasks(), a.desk.Tasks(), talk.Tasks(), a.care.Tasks())}
 	a.chores = &wake.Loop{DB: a.db, Zone: a.policy.Location(), Report: report, Jobs: []wake.Job{
 		{Name: "purge raw texts", Schedule: "17 3 * * *", Run: a.purge},
 	}}

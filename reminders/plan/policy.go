@@ -242,7 +242,9 @@ type Triage struct {
 	// CloseWithin is how long a taken case may stay without a word before it comes
 	// back to its holder, RemindAgain how it goes on from there.
 	CloseWithin Escalation `yaml:"close_within"`
-	RemindAgain Reminding  `yaml:"remind_again"`
+	// DayCloses is when somebody hears of those who were seen and are not done with.
+	DayCloses   civil.TimeOfDay `yaml:"day_closes"`
+	RemindAgain Reminding       `yaml:"remind_again"`
 }
 
 // Reminding is how a taken case that stays comes back to its holder again.

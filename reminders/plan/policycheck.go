@@ -228,6 +228,9 @@ func (p Policy) checkTriage(fs *Faults) {
 }
 
 func (p Policy) checkHolding(fs *Faults) {
+	if at := p.Triage.DayCloses; at < civil.MustTime("10:00") || at > civil.MustTime("22:00") {
+		fs.add("triage.day_closes", at, "must be 10:00 to 22:00")
+	}
 	c, r := p.Triage.CloseWithin, p.Triage.RemindAgain
 	spanWithin(fs, "triage.close_within.emergency", c.Emergency, 10*time.Minute, 4*time.Hour)
 	spanWithin(fs, "triage.close_within.same_day", c.SameDay, 30*time.Minute, 12*time.Hour)

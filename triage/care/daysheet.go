@@ -30,6 +30,8 @@ type DaySheet struct {
 	Triggers   []Evening // of its evening
 	// Short are the supplies that somebody must see to by the day.
 	Short []Shortage
+	// NotDone are those who were seen or drawn on the day and are not done with.
+	NotDone []Pending
 }
 
 // Telling is a result that a person must tell, or has told with an order that is still
@@ -52,10 +54,11 @@ const (
 // DaySheet is everything of one day. The caller puts the look on record.
 func (c *Care) DaySheet(ctx context.Context, tx *store.Tx, actor triage.Staff, d civil.Date) (DaySheet, error) {
 	s := DaySheet{Day: d}
-	live, err := c.Desk.LiveFor(ctx, tx, triage.ResultToTell)
+	all, err := c.Desk.Live(ctx, tx)
 	if err != nil {
 		return s, err
 	}
+	live := slices.DeleteFunc(slices.Clone(all), func(cs triage.Case) bool { return cs.Reason != triage.ResultToTell })
 	night, err := c.nightOf(ctx, tx, d)
 	if err != nil {
 		return s, err
@@ -70,6 +73,13 @@ func (c *Care) DaySheet(ctx context.Context, tx *store.Tx, actor triage.Staff, d
 			s.ToTell = append(s.ToTell, t)
 		}
 		s.Short = append(s.Short, shortages(p, pl, d)...)
+		left, err := c.pending(ctx, tx, charted{p, cycle, pl}, d, all)
+		if err != nil {
+			return err
+		}
+		if len(left.Why) > 0 {
+			s.NotDone = append(s.NotDone, left)
+		}
 		some, err := c.evenings(ctx, tx, p, cycle, pl, night)
 		s.Triggers = append(s.Triggers, some...)
 		return err

@@ -217,6 +217,9 @@ func (c *Care) save(ctx context.Context, tx *store.Tx, actor triage.Staff, v Pre
 		return m, inWords(err)
 	}
 	for _, f := range append([]reminders.Recorded{m.Fact}, m.Also...) {
+		if err := c.watchDay(ctx, tx, f.Fact); err != nil {
+			return m, err
+		}
 		if err := c.did(ctx, tx, actor, actionFor(f.Fact), v.Patient, f.Number, string(f.Kind)); err != nil {
 			return m, err
 		}

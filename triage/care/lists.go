@@ -139,6 +139,11 @@ func (c *Care) each(ctx context.Context, tx *store.Tx, actor triage.Staff, f fun
 	if err := actor.May(triage.SeePatients); err != nil {
 		return err
 	}
+	return c.eachOpen(ctx, tx, f)
+}
+
+// eachOpen is each for the program itself.
+func (c *Care) eachOpen(ctx context.Context, tx *store.Tx, f func(reminders.Patient, reminders.Cycle, plan.Plan) error) error {
 	patients, err := c.Book.Patients(ctx, tx)
 	if err != nil {
 		return err

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"handrail.example/dialog/phrase"
@@ -23,11 +24,11 @@ type dayPage struct {
 	Unrepeated         []care.Entry
 	ToTell             []tellRow
 	Triggers           []eveningRow
-	Short              []shortRow
+	Short, NotDone     []shortRow
 	Empty              bool
 }
 
-// shortRow is a supply that somebody must see to.
+// shortRow is a patient of whom something is left to be seen to.
 type shortRow struct{ Handle, Name, Says string }
 
 // dayGroup is what is booked of one sort, in the order of its minutes.
@@ -105,6 +106,13 @@ func (v *visit) day(ctx context.Context) (answer, error) {
 	}
 	for _, s := range sheet.Short {
 		p.Short = append(p.Short, shortRow{s.Patient.Handle, s.Patient.Name, w.Supply(s.Supply)})
+	}
+	for _, n := range sheet.NotDone {
+		var why []string
+		for _, l := range n.Why {
+			why = append(why, v.site.queue().Say(v.lang, l))
+		}
+		p.NotDone = append(p.NotDone, shortRow{n.Patient.Handle, n.Patient.Name, strings.Join(why, "; ")})
 	}
 	p.Triggers = v.evenings(sheet.Triggers)
 	p.Empty = len(p.Groups) == 0 && len(p.Unbooked) == 0 && len(p.Triggers) == 0

@@ -74,6 +74,9 @@ func (j *judge) judgeEnd(c *aCase, acted map[int64]map[time.Time]bool) {
 		if e.what != "closed" && e.what != "mooted" || !e.at.Equal(c.closed) {
 			continue
 		}
+		if c.reason == "day_open" && e.what == "mooted" {
+			return // nobody is left of those whom it listed
+		}
 		by := j.chatOf[e.by]
 		if e.what == "mooted" {
 			by = j.chatOf[c.person]
