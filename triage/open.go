@@ -37,6 +37,8 @@ type Opening struct {
 	// Holder has the case from the first; the zero Staff for a case that is put
 	// before others. A case that takes it in keeps its own holder.
 	Holder Staff
+	// RestUntil is until when its holder is not reminded of it; zero for no such time.
+	RestUntil time.Time
 }
 
 func (o Opening) body() Body {
@@ -141,7 +143,11 @@ func (d *Desk) begin(ctx context.Context, tx *store.Tx, o Opening) (Case, error)
 		return c, err
 	}
 	if o.Holder.ID != 0 {
-		return d.take(ctx, tx, o.Holder, c)
+		c, err = d.take(ctx, tx, o.Holder, c)
+		if err != nil || !o.RestUntil.After(tx.Now) {
+			return c, err
+		}
+		return c, d.restUntil(ctx, tx, c, turn, o.RestUntil)
 	}
 	err = d.climbFrom(ctx, tx, &c, turn, nil)
 	return c, err
@@ -276,4 +282,13 @@ func (d *Desk) tighten(ctx context.Context, tx *store.Tx, c Case, a arrival) (st
 		return a.graver, err
 	}
 	return a.graver, d.promise(ctx, tx, "strict", taskHeld, turn{Case: c.ID, Turn: a.event}, d.Policy.nextHeld(c.stake(), holding{}, tx.Now))
+}
+
+// restUntil has a case that was just taken come back to its holder only after an
+// instant: what is to be done then cannot be done before.
+func (d *Desk) restUntil(ctx context.Context, tx *store.Tx, c Case, turnID int64, at time.Time) error {
+	if err := d.Outbox.Withdraw(ctx, tx, taskTopic(c.ID)); err != nil {
+		return err
+	}
+	return d.promise(ctx, tx, "rest", taskHeld, turn{Case: c.ID, Turn: turnID}, d.Policy.nextHeld(c.stake(), holding{}, at))
 }

@@ -485,3 +485,28 @@ func TestLists(t *testing.T) {
 		return nil
 	})
 }
+
+// A value of LH that is taken for a surge is a case; when a person has judged that it is
+// none, nobody need look at it again.
+func TestASurgeThatIsNoneClosesItsCase(t *testing.T) {
+	t.Parallel()
+	w := open(t)
+	lh := 31.0
+	w.enters(plan.Fact{Kind: plan.Bloods, On: march(11), LH: &lh})
+	conflicts := func() (n int) {
+		w.within(func(ctx context.Context, tx *store.Tx) error {
+			live, err := w.desk.LiveFor(ctx, tx, triage.Conflict)
+			n = len(live)
+			return err
+		})
+		return n
+	}
+	if n := conflicts(); n == 0 {
+		t.Fatal("a measured surge is no case")
+	}
+	counts := false
+	v := w.enters(plan.Fact{Kind: plan.LHSurge, On: march(11), Counts: &counts})
+	if n := conflicts(); n != 0 || len(v.Settled) == 0 {
+		t.Errorf("%d cases of a surge that is none, %d settled", n, len(v.Settled))
+	}
+}

@@ -270,7 +270,7 @@ func (c *Care) settle(ctx context.Context, tx *store.Tx, actor triage.Staff, p r
 		return nil, err
 	}
 	for _, cs := range live {
-		settled := strings.HasPrefix(cs.Key, reminders.OpenEndConcerns(cycle.ID)) && !due[cs.Key] || replaced(m.Fact, cs)
+		settled := strings.HasPrefix(cs.Key, reminders.OpenEndConcerns(cycle.ID)) && !due[cs.Key] || replaced(m.Fact, cs) || unfounded(m, cs)
 		if !settled || cs.Reason == triage.ResultToTell || cs.Holder != 0 && cs.Holder != actor.ID {
 			continue
 		}
@@ -297,6 +297,16 @@ func misdated(f plan.Fact, now time.Time) bool {
 func replaced(f reminders.Recorded, cs triage.Case) bool {
 	old, err := strconv.ParseInt(strings.TrimPrefix(f.Replaces, "f"), 10, 64)
 	return err == nil && cs.Reason == triage.Conflict && strings.HasPrefix(cs.Key, factKey(old)+"/conflict/")
+}
+
+// unfounded reports whether a case is about a surge that does not stand any more: a
+// person has judged that it is none, or it was taken back.
+func unfounded(m reminders.Moved, cs triage.Case) bool {
+	if !m.New.Surge.IsZero() || cs.Reason != triage.Conflict || !strings.Contains(cs.Key, "/surge_") {
+		return false
+	}
+	is := func(k plan.Conflict) bool { return strings.HasSuffix(cs.Key, "/conflict/"+k.Key+"/"+k.Why.Code) }
+	return slices.ContainsFunc(m.Old.Conflicts, is) && !slices.ContainsFunc(m.New.Conflicts, is)
 }
 
 func missingLine(items []string) triage.Line {

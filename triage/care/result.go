@@ -74,8 +74,20 @@ func (c *Care) openResult(ctx context.Context, tx *store.Tx, actor triage.Staff,
 		return 0, err
 	}
 	cs, err := c.Desk.Open(ctx, tx, triage.Opening{Key: resultKey(v.Fact, cycle.ID, inbox), Person: v.Patient.Person,
-		Reason: triage.ResultToTell, Urgency: rules.SameDay, Notes: append([]triage.Line{note}, seriesLines(v.series)...), Holder: actor})
+		Reason: triage.ResultToTell, Urgency: rules.SameDay, Notes: append([]triage.Line{note}, seriesLines(v.series)...), Holder: actor,
+		RestUntil: callAt(v, tx.Now)})
 	return cs.ID, err
+}
+
+// callAt is the hour that she chose for the call with her result, if it lies ahead: it
+// rings by itself then, as what is due.
+func callAt(v Preview, now time.Time) time.Time {
+	for _, s := range v.after.StepsOf(plan.Call) {
+		if s.Status != plan.Done && s.Status != plan.Dropped && s.At.After(now) && s.At.Before(now.Add(24*time.Hour)) {
+			return s.At
+		}
+	}
+	return time.Time{}
 }
 
 // resultKey is the cause of a result's case. The calendar asks for a new hCG value
