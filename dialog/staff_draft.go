@@ -21,6 +21,9 @@ func (c *colleague) aboutPatient(ctx context.Context, p reminders.Patient, rest 
 	if done, err := c.links(ctx, p, rest); done || err != nil {
 		return err
 	}
+	if done, err := c.owned(ctx, p, rest); done || err != nil {
+		return err
+	}
 	e, err := readEntry(rest, c.now)
 	if err != nil {
 		return err

@@ -277,7 +277,11 @@ func (c *colleague) showChart(ctx context.Context, id int64) error {
 			rows = append(rows, "· "+c.step(s))
 		}
 	}
-	rows = append(rows, c.inForce(ch)...)
+	hands, err := c.inHands(ctx, ch.Patient)
+	if err != nil {
+		return err
+	}
+	rows = append(append(rows, hands...), c.inForce(ch)...)
 	for _, k := range ch.Plan.Conflicts {
 		rows = append(rows, c.conflict(k))
 	}

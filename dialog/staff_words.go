@@ -26,7 +26,7 @@ var staffWords = map[string]string{
 	"send": "send", "enviar": "send", "save": "save", "guardar": "save", "discard": "discard", "descartar": "discard", "add": "add", "agregar": "add",
 	"rota": "rota", "turno": "rota", "closure": "closure", "cierre": "closure", "reopen": "reopen", "reabrir": "reopen",
 	"note": "note", "nota": "note", "arrived": "arrived", "llegado": "arrived", "llegados": "arrived",
-	"untold": "untold", "avisar": "untold",
+	"untold": "untold", "avisar": "untold", "absent": "absent", "ausente": "absent",
 }
 
 var handleWord = regexp.MustCompile(`(?i)^[a-z]{1,4}-?\d{1,6}$`)
@@ -71,7 +71,7 @@ func (c *colleague) fits(word, rest string) bool {
 		first, _, _ := strings.Cut(rest, " ")
 		_, err := strconv.ParseInt(first, 10, 64)
 		return err == nil && (rest == first || word != "take" && word != "show" && word != "verify" && word != "note")
-	case "add", "rota", "staff", "closure", "reopen", "arrived":
+	case "add", "rota", "staff", "closure", "reopen", "arrived", "absent":
 		return false
 	case "save":
 		_, why := becauseOf(rest)
@@ -96,6 +96,8 @@ func (c *colleague) command(ctx context.Context, word, rest string) error {
 		return c.showForecast(ctx)
 	case "overdue":
 		return c.listOverdue(ctx)
+	case "absent":
+		return c.absentLine(ctx, rest)
 	case "untold":
 		return c.listNotDone(ctx)
 	case "patients":

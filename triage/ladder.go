@@ -154,7 +154,14 @@ func (d *Desk) rungOf(ctx context.Context, tx *store.Tx, c Case, t turn) ([]Staf
 	}
 	who := crew.rung(c.Rung, c.Urgency == rules.Emergency, told)
 	if !crew.has(t.First) {
-		return who, nil
+		if c.Rung > 0 {
+			return who, nil
+		}
+		first, some, err := d.looksAfter(ctx, tx, c, crew)
+		if err != nil || !some {
+			return who, err
+		}
+		return append([]Staff{first}, slices.DeleteFunc(slices.Clone(who), is(first.ID))...), nil
 	}
 	first := crew.team[slices.IndexFunc(crew.team, is(t.First))]
 	if !t.Others {

@@ -46,9 +46,11 @@ const (
 	GiveRecords  Action = "give_records" // everything held about a patient, for herself
 	Erase        Action = "erase"        // a patient, after the time for which the law wants her records
 
-	Export   Action = "export"    // take something out as a file or a note
-	Import   Action = "import"    // hand something in from another system, and say whose it is
-	CloseDay Action = "close_day" // and open it again
+	Export      Action = "export"    // take something out as a file or a note
+	Import      Action = "import"    // hand something in from another system, and say whose it is
+	CloseDay    Action = "close_day" // and open it again
+	AssignOwner Action = "assign_owner"
+	WriteNote   Action = "write_note" // for whoever takes the patient over
 
 	SeeRota     Action = "see_rota"
 	ChangeRota  Action = "change_rota"
@@ -95,9 +97,11 @@ var allowed = map[Action][]Role{
 	GiveRecords:  {Lead, Administrator},
 	Erase:        {Administrator},
 
-	Export:   clinical,
-	Import:   clinical,
-	CloseDay: clinical,
+	Export:      clinical,
+	Import:      clinical,
+	CloseDay:    clinical,
+	AssignOwner: clinical,
+	WriteNote:   clinical,
 
 	SeeRota:     Roles,
 	ChangeRota:  {Lead, Administrator},

@@ -29,7 +29,7 @@ func TestRolesTable(t *testing.T) {
 		triage.SeePatients: look, triage.AddPatient: care, triage.SetChecklist: care, triage.EnterFact: care, triage.Correct: care,
 		triage.Order: care, triage.OrderTrigger: care, triage.CheckTrigger: care, triage.Cancel: care, triage.TellResult: care,
 		triage.Export: care, triage.Import: care,
-		triage.HushPatient: care, triage.BeginCycle: care, triage.ChangeLinks: care, triage.GiveRecords: "lead administrator", triage.Erase: "administrator", triage.CloseDay: care,
+		triage.HushPatient: care, triage.BeginCycle: care, triage.ChangeLinks: care, triage.GiveRecords: "lead administrator", triage.Erase: "administrator", triage.CloseDay: care, triage.AssignOwner: care, triage.WriteNote: care,
 		triage.SeeRota: every, triage.ChangeRota: "lead administrator", triage.CheckIn: care,
 		triage.SeeStaff: every, triage.ChangeStaff: "administrator", triage.UsePages: every, triage.SignUp: every,
 		triage.SeeRecord: "administrator", triage.BackUp: "administrator", triage.RestoreData: "administrator", triage.RotateKey: "administrator",
