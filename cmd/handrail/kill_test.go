@@ -43,6 +43,9 @@ func TestKilledAtRandomMoments(t *testing.T) {
 	t.Logf("seed %d", seed)
 	for n := range kills(t) {
 		stop := v.start(t)
+		if n%5 > 0 { // else it is killed while it starts
+			v.waitForPoll(t)
+		}
 		until := time.Now().Add(time.Duration(40+rnd.IntN(160)) * time.Millisecond)
 		for time.Now().Before(until) {
 			v.write(t, rnd.IntN(len(v.chats)))
@@ -112,7 +115,8 @@ func (v *victim) open(t *testing.T, f func(ctx context.Context, a *app, tx *stor
 
 func (v *victim) populate(t *testing.T) {
 	v.open(t, func(ctx context.Context, a *app, tx *store.Tx) error {
-		for n := range 60 {
+		// So many that nobody writes more in a minute than is answered one by one.
+		for n := range 120 {
 			chat := int64(1000 + n)
 			v.chats = append(v.chats, chat)
 			v.server.Introduce(loopback.Person{Chat: chat, Name: fmt.Sprintf("Patient %d", n), Language: "en", Started: true})
@@ -140,6 +144,9 @@ func (v *victim) start(t *testing.T) (kill func()) {
 	return func() {
 		_ = cmd.Process.Kill()
 		_ = cmd.Wait()
+		for v.server.Polling() { // the server has still to see that nobody is there
+			time.Sleep(time.Millisecond)
+		}
 	}
 }
 
@@ -160,6 +167,15 @@ func (v *victim) total() int {
 		n += len(texts)
 	}
 	return n
+}
+
+// waitForPoll waits until the program fetches updates, however busy the machine is.
+func (v *victim) waitForPoll(t *testing.T) {
+	for deadline := time.Now().Add(time.Minute); !v.server.Polling(); time.Sleep(time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatal("the program does not begin to fetch updates")
+		}
+	}
 }
 
 // waitForRest waits until everything written has been handled and nothing waits to
