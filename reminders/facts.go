@@ -53,13 +53,9 @@ func (c Cycle) PlanFacts() []plan.Fact {
 // Live is the latest fact of a kind that nothing replaces; false when there is
 // none.
 func (c Cycle) Live(kind plan.FactKind) (Recorded, bool) {
-	gone := make(map[string]bool)
-	for _, f := range c.Facts {
-		gone[f.Replaces] = true
-	}
 	for i := len(c.Facts) - 1; i >= 0; i-- {
-		if f := c.Facts[i]; f.Kind == kind && !gone[f.ID] {
-			return f, true
+		if c.Facts[i].Kind == kind && !c.replaced(c.Facts[i]) {
+			return c.Facts[i], true
 		}
 	}
 	return Recorded{}, false

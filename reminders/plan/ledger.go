@@ -134,9 +134,9 @@ func content(f Fact) string {
 // of has the live facts of a kind, in order.
 func (l ledger) of(k FactKind) []Fact {
 	var out []Fact
-	for _, f := range l.live {
-		if f.Kind == k {
-			out = append(out, f)
+	for i := range l.live { // a fact is large: look before it is copied
+		if l.live[i].Kind == k {
+			out = append(out, l.live[i])
 		}
 	}
 	return out
@@ -144,9 +144,9 @@ func (l ledger) of(k FactKind) []Fact {
 
 // one is the first live fact of a kind.
 func (l ledger) one(k FactKind) (Fact, bool) {
-	for _, f := range l.live {
-		if f.Kind == k {
-			return f, true
+	for i := range l.live {
+		if l.live[i].Kind == k {
+			return l.live[i], true
 		}
 	}
 	return Fact{}, false
