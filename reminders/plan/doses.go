@@ -62,11 +62,11 @@ func (b *builder) dosesOf(c course) []Dose {
 	if last.IsZero() {
 		last = b.today.AddDays(b.pol.Calendar.DoseHorizonDays)
 	}
-	var out []Dose
 	day := c.first
 	if oldest := b.today.AddDays(-maxCourse); day.Before(oldest) {
 		day = oldest
 	}
+	out := make([]Dose, 0, max(0, last.DaysSince(day)+1)*len(c.fact.Times))
 	n := day.DaysSince(c.first) * len(c.fact.Times)
 	for ; !day.After(last); day = day.AddDays(1) {
 		for _, t := range c.fact.Times {
