@@ -66,7 +66,7 @@ func (d *dater) time(e *dateExpr) {
 	}
 	for k := e.to; k < min(e.to+5, len(d.toks)) && d.joined(k); k++ {
 		if t, to, ok := d.clock(k, e.night || d.lateWord(e)); ok {
-			e.clock, e.hasTime, e.to = t, true, max(e.to, to)
+			e.clock, e.hasTime, e.to = t, true, min(max(e.to, to), len(d.toks))
 			return
 		}
 	}

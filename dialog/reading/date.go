@@ -54,7 +54,7 @@ func (d *dater) all() []dateExpr {
 			i++
 			continue
 		}
-		e.from = i
+		e.from, e.to = i, min(e.to, len(d.toks))
 		out = append(out, e)
 		i = max(e.to, i+1)
 	}

@@ -156,8 +156,11 @@ func (d *dater) weekdayTail(e dateExpr, w time.Weekday) (dateExpr, bool) {
 		if d.joined(k) {
 			e = d.lastWeekday(e, w)
 			e.to = k + 1
-			if d.norm(k+1) == "week" || d.norm(k+1) == "semana" || d.norm(k-1) == "semana" {
+			switch {
+			case d.norm(k+1) == "week" || d.norm(k+1) == "semana":
 				e.days, e.asks, e.to = []civil.Date{d.inWeek(w, -1)}, false, k+2
+			case d.norm(k-1) == "semana" || d.norm(k-1) == "week":
+				e.days, e.asks = []civil.Date{d.inWeek(w, -1)}, false
 			}
 		}
 	case "next", "siguiente", "proxima", "que":

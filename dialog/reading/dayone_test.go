@@ -33,6 +33,9 @@ func TestDayOneDoubts(t *testing.T) {
 		{"08:10", "me bajó el fin de semana", "?"},
 		{"08:10", "me bajó hace como 4 o 5 días", "?"},
 		{"08:10", "hace un par de horas me bajó", "2026-07-10"},
+		{"08:10", "me bajó el jueves de la semana pasada", "2026-07-02"}, // ends with the expression
+		{"08:10", "no fue el lunes, fue el martes que empezó mi regla", "2026-07-07"},
+		{"08:10", "brown on Tuesday and Wednesday, proper red since yesterday lunch", "2026-07-09"},
 	} {
 		clock, err := time.Parse("15:04", tc.at)
 		if err != nil {

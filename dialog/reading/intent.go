@@ -292,7 +292,7 @@ func (m *message) bareDate(r *Reading) bool {
 	if r.Drug != "" && !awaited {
 		return false
 	}
-	if m.missesPeriod() {
+	if m.missesPeriod() || m.supposesAll() {
 		return false
 	}
 	for _, e := range m.dates() {
@@ -303,6 +303,15 @@ func (m *message) bareDate(r *Reading) bool {
 		}
 	}
 	return m.has("word", "came")
+}
+
+// supposesAll: the message is a question that begins with "if" or "when".
+func (m *message) supposesAll() bool {
+	switch m.toks[0].norm {
+	case "if", "when", "si", "cuando":
+		return m.asks()
+	}
+	return false
 }
 
 // missesPeriod: she says that her period has not come ("day 34 and no sign of it").

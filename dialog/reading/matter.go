@@ -75,10 +75,11 @@ func (m *message) askedBeside(r *Reading) rules.Intent {
 
 // daysAsked: a question that speaks of no symptom names a day or an hour.
 func (m *message) daysAsked(spoken map[int32]bool) bool {
-	return slices.ContainsFunc(m.found, func(x match) bool {
-		s := m.toks[x.from].sentence
-		return x.concept.kind == "word" && x.concept.name == "dates" && m.questions[s] && !spoken[s]
-	})
+	asked := func(i int) bool { return m.questions[m.toks[i].sentence] && !spoken[m.toks[i].sentence] }
+	return slices.ContainsFunc(m.clocks(), func(c clockSpan) bool { return asked(c.from) }) ||
+		slices.ContainsFunc(m.found, func(x match) bool {
+			return x.concept.kind == "word" && x.concept.name == "dates" && asked(x.from)
+		})
 }
 
 // asksForHerself: "should I", "puedo".

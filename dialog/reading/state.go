@@ -197,6 +197,9 @@ func (m *message) governs(c, x match) bool {
 	if c.says("unowned") && (m.owned(x) || c.concept.name == string(OtherPerson) && m.relays) {
 		return false
 	}
+	if c.says("thrill") && !thrills[x.concept.name] {
+		return false
+	}
 	if c.says("head") && c.from > 0 && m.toks[c.from].brk == noBreak && !openings[m.toks[c.from-1].norm] {
 		return false
 	}
@@ -234,6 +237,11 @@ func (m *message) saysYes(c match) bool {
 	return false
 }
 
+// thrills are the signs, and the classes that make them, which joy and dread bring
+// too.
+var thrills = set("rigors", "chills", "near_faint", "dizzy", "palpitations", "nausea", "stroke", "shake", "convulse", "limb", "fails", "beyond_control", "wobbly",
+	"legs", "high_temperature", "unread")
+
 // beforeYes are words behind which an unaccented "si" is a yes.
 var beforeYes = set("ahora", "eso", "ya", "hoy", "esta", "este", "mi", "vez", "ahorita", "claro")
 
@@ -258,7 +266,8 @@ func (m *message) turnsToHer(c, x match) bool {
 // says reports whether the block of the cue has an option: "unowned", it does
 // not govern what she says of herself; "clause", it reaches to the next comma
 // only; "head", it counts only at the head of a clause;
-// "tail", it answers its whole sentence from the end of it;
+// "thrill", it governs only what joy and dread do to a body, never a bleeding or
+// a pain; "tail", it answers its whole sentence from the end of it;
 // "closing", it counts only where its clause ends with it.
 func (c match) says(option string) bool { return slices.Contains(c.concept.opts, option) }
 

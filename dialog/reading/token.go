@@ -261,6 +261,9 @@ func (s *scanner) put(from, to int, apostrophe bool) {
 
 func (s *scanner) expand(from, to int, b []byte) bool {
 	words, ok := s.lex.aliases[string(b)]
+	if ok && string(b) == "oi" && to-from > len("oi") {
+		return false // "oí", not a slip of "hoy"
+	}
 	for _, w := range words {
 		s.add(token{from: from, to: to, norm: w})
 	}
