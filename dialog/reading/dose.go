@@ -70,10 +70,21 @@ func (m *message) doseEvents(medicine bool) []doseEvent {
 			out = append(out, doseEvent{d, x})
 		}
 	}
+	out = notAfterAll(out)
 	slices.SortStableFunc(out, func(a, b doseEvent) int {
 		return slices.Index(gravity, a.dose) - slices.Index(gravity, b.dose)
 	})
 	return out
+}
+
+// notAfterAll drops a missed dose that later words take back: "alarm didn't go off,
+// so no, not missed".
+func notAfterAll(events []doseEvent) []doseEvent {
+	return slices.DeleteFunc(events, func(e doseEvent) bool {
+		return (e.dose == rules.Missed || e.dose == rules.Late) && slices.ContainsFunc(events, func(o doseEvent) bool {
+			return o.concept.name == "reversed" && o.from >= e.to
+		})
+	})
 }
 
 // asksHow: a word that opens a question stands before x in its clause ("should

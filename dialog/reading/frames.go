@@ -183,11 +183,11 @@ func (m *message) between(f *frame, x match, lo, hi int) int {
 		from, to = x.to, lo
 	}
 	far := f.reach + 1
+	if m.quiz && m.toks[x.from].sentence != m.toks[lo].sentence {
+		return far // a list gone through is no story
+	}
 	if to <= from {
 		return 0
-	}
-	if m.quiz && m.toks[to].sentence != m.toks[from-1].sentence {
-		return far // a list gone through is no story
 	}
 	steps := m.toks[to].sentence - m.toks[from-1].sentence
 	if to-from >= far || steps > 1 || steps == 1 && !f.across {

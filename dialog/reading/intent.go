@@ -129,6 +129,11 @@ func (m *message) periodIntents(r *Reading) []rules.Intent {
 			m.forget(r, "heavy_flow")
 		}
 		return []rules.Intent{rules.PeriodStart}
+	case waiting && m.trueFlow() && !m.grave(r):
+		m.period = true
+		m.forget(r, "spotting")
+		m.forget(r, "period_bleeding")
+		return []rules.Intent{rules.PeriodStart}
 	case spots && waiting:
 		return []rules.Intent{rules.PeriodSpotting}
 	case waiting && m.startsSlowly() && (bleeds || m.any("word", "period_noun")):
@@ -173,6 +178,28 @@ func (m *message) periodTold() int {
 		return -1
 	}
 	return slices.IndexFunc(m.found, m.periodNews)
+}
+
+// trueFlow: after days of spotting she calls it her period herself.
+func (m *message) trueFlow() bool {
+	for _, x := range m.found {
+		if x.concept.kind == "word" && x.concept.name == "true_flow" && x.state != Negated && !m.asks() && !m.putsOff(x) {
+			m.told, m.isTold = x, true
+			return true
+		}
+	}
+	return false
+}
+
+// putsOff: a word before x says that it is not so yet ("I'll hold off calling it").
+func (m *message) putsOff(x match) bool {
+	for k := max(x.from-4, 0); k < x.from; k++ {
+		switch m.toks[k].norm {
+		case "off", "wait", "waiting", "until", "till", "before", "hasta", "espero", "esperar", "antes":
+			return true
+		}
+	}
+	return false
 }
 
 // habitual: the sentence of x tells what is always so, and names no day.
@@ -307,6 +334,9 @@ func (m *message) bareDate(r *Reading) bool {
 
 // supposesAll: the message is a question that begins with "if" or "when".
 func (m *message) supposesAll() bool {
+	if len(m.toks) == 0 {
+		return false
+	}
 	switch m.toks[0].norm {
 	case "if", "when", "si", "cuando":
 		return m.asks()

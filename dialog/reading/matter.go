@@ -24,7 +24,7 @@ func (m *message) matter(r *Reading, have []rules.Intent) rules.Intent {
 	if i := m.askedBeside(r); i != "" && !glad {
 		return i
 	}
-	if !foreign && !m.hasWord["wept"] || m.asks() || m.cameBack && !m.hasWord["wept"] {
+	if !foreign && !m.hasWord["wept"] || m.asks() || (m.cameBack || m.hasWord["all_clear"]) && !m.hasWord["wept"] {
 		return ""
 	}
 	jest := !slices.ContainsFunc(r.Spans, func(s Span) bool { return s.State != Figurative })

@@ -103,7 +103,7 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		drop(rules.DoseQuestion)
 		all = append(all, rules.Symptom)
 	}
-	if m.any("topic", "illness") && m.asks() && len(r.Findings) == 0 && !slices.ContainsFunc(all, firm) {
+	if m.illnessAsked(has(rules.VisitQuestion) || has(rules.Reschedule)) && len(r.Findings) == 0 && !slices.ContainsFunc(all, firm) {
 		return []rules.Intent{rules.Symptom}
 	}
 	if has(rules.Emotional) && m.hasWord["joy"] && !m.asks() && len(r.Findings) == 0 {
@@ -146,6 +146,15 @@ func (m *message) sortOut(r *Reading, all []rules.Intent) []rules.Intent {
 		all = append(all, rules.Reschedule)
 	}
 	return addOnce(nil, all...)
+}
+
+// illnessAsked: she asks about an illness. Where the message asks for a visit, one
+// that only stands in the story before the question does not count.
+func (m *message) illnessAsked(visit bool) bool {
+	asked := visit && slices.Contains(m.questions, true)
+	return m.asks() && slices.ContainsFunc(m.found, func(x match) bool {
+		return x.concept.kind == "topic" && x.concept.name == "illness" && (!asked || m.questions[m.toks[x.from].sentence])
+	})
 }
 
 // onlyIn: every finding that is spoken of stands in one of the states.
@@ -320,7 +329,7 @@ func (m *message) asks() bool {
 		return true
 	}
 	for i := range m.toks {
-		if (i == 0 || m.toks[i].brk != noBreak) && openQuestion[m.toks[i].norm] && !m.relative(i) {
+		if (i == 0 || m.toks[i].brk != noBreak) && openQuestion[m.toks[i].norm] && !m.relative(i) && !(i+1 < len(m.toks) && m.toks[i+1].norm == "not") {
 			return true
 		}
 	}

@@ -191,6 +191,9 @@ func (m *message) governs(c, x match) bool {
 	if c.concept.name == string(OtherPerson) && isKind(x.concept, "dose", "verb") && c.reaches("both") {
 		return false // "I was in hospital with my father": the dose is hers
 	}
+	if c.concept.name == string(OtherPerson) && m.hasWord["speaks_for_her"] {
+		return false // "it's Dan, her husband, she had some kind of fit"
+	}
 	if c.concept.name == string(Quoted) && isKind(x.concept, "dose", "verb", "drug", "form") && c.says("unowned") {
 		return false // "the label says two": a paper is quoted, the dose is hers
 	}
