@@ -80,6 +80,10 @@ func (m *message) doseEvents(medicine bool) []doseEvent {
 // notAfterAll drops a missed dose that later words take back: "alarm didn't go off,
 // so no, not missed".
 func notAfterAll(events []doseEvent) []doseEvent {
+	if slices.ContainsFunc(events, func(e doseEvent) bool { return e.dose == taken && e.state == Present }) {
+		// "Last cycle I did forget once, this one I take it to the minute."
+		events = slices.DeleteFunc(events, func(e doseEvent) bool { return e.dose == rules.Missed && e.state == Past })
+	}
 	return slices.DeleteFunc(events, func(e doseEvent) bool {
 		return (e.dose == rules.Missed || e.dose == rules.Late) && slices.ContainsFunc(events, func(o doseEvent) bool {
 			return o.concept.name == "reversed" && o.from >= e.to

@@ -188,8 +188,27 @@ var lasting = map[rules.Sign]bool{
 // general: a question's opening, and nobody who has it.
 func (m *message) general(i int) bool {
 	s := m.about[m.toks[i].sentence]
-	return s.asks && s.asksAt <= i && !s.owns
+	return !s.owns && (s.asks && s.asksAt <= i || m.asksWhy(i))
 }
+
+// asksWhy: the sentence of token i is a question that opens with a word for one, so
+// that it tells nothing ("por qué les da convulsión a algunas"); "is" and "are" may
+// open one about what she has.
+func (m *message) asksWhy(i int) bool {
+	s := m.toks[i].sentence
+	if !m.questions[s] {
+		return false
+	}
+	for i > 0 && m.toks[i-1].sentence == s {
+		i--
+	}
+	if i+1 < len(m.toks) && m.toks[i].norm == "por" {
+		i++
+	}
+	return whyWords[m.toks[i].norm]
+}
+
+var whyWords = set("why", "how", "what", "which", "who", "does", "do", "could", "would", "que", "como", "cual", "cuales", "cuando", "puede", "pueden", "quien", "cuanto", "cuanta")
 
 // despairs reports whether a question is itself the sign: "what's the point of
 // living" asks nothing.

@@ -135,7 +135,7 @@ func covers(a, b match) bool {
 	if a.concept.name == "compare" && b.concept.kind == "intent" && b.concept.name == string(rules.PeriodStart) {
 		return a.from < b.to && b.from < a.to
 	}
-	if a.concept.kind == "dose" && b.concept.kind == "sign" && b.concept.name == "fall" && a.from < b.to && b.from < a.to {
+	if a.concept.kind == "dose" && b.concept.kind == "sign" && (b.concept.name == "fall" || b.concept.name == "fainted" && a.from < b.from) && a.from < b.to && b.from < a.to {
 		return true // the patch fell, not she
 	}
 	if a.concept.kind == "sign" && b.concept.kind == "sign" && a.from < b.from && b.from < a.to && a.concept.over(b.concept.name) {

@@ -119,8 +119,8 @@ func (m *message) tales() {
 	}
 	for k := range m.toks {
 		switch t := &m.toks[k]; {
-		case t.norm == "vomito" && strings.Contains(m.text[t.from:t.to], "ó"):
-			m.mine[k] = false // the noun, not "I vomit"
+		case strings.HasSuffix(t.norm, "o") && strings.Contains(m.text[t.from:t.to], "ó"):
+			m.mine[k] = false // "sangró", "vomitó" or the noun "vómito", not "I vomit"
 		case t.kind == wordToken && firstVerb(m.text[t.from:t.to]):
 			m.mine[k] = true
 		}
