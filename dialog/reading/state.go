@@ -185,7 +185,7 @@ func (m *message) governs(c, x match) bool {
 	if c.concept.name == string(Hypothetical) && m.saysYes(c) {
 		return false // "ahora sí me duele"
 	}
-	if c.from < x.from && c.to > x.from && c.concept.name == string(Negated) && gapEnds[m.toks[x.from].norm] {
+	if c.from < x.from && c.to >= x.from && c.concept.name == string(Negated) && gapEnds[m.toks[x.from].norm] {
 		return false // the "no" of "ya no quiero vivir" belongs to the sign itself
 	}
 	if c.concept.name == string(OtherPerson) && isKind(x.concept, "dose", "verb") && c.reaches("both") {

@@ -142,6 +142,9 @@ func (l *lexicon) lookup(w string) (string, word) {
 	if got.ids != [3]int32{} || len(w) < minNear || l.real[w] {
 		return w, got
 	}
+	if f, ok := l.forms[w+"g"]; ok && strings.HasSuffix(w, "in") {
+		return f.text, f.word // "bleedin"
+	}
 	if same := l.soundsLike(w); same != "" {
 		return same, l.forms[same].word
 	}
