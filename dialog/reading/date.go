@@ -66,7 +66,7 @@ var dateWords = func() map[string]bool {
 	m := map[string]bool{}
 	for _, w := range []string{
 		"last", "next", "this", "past", "the", "on", "el", "los", "la", "este", "esta", "pasado", "ultimo", "proximo",
-		"del", "de", "anoche", "manana", "hace", "ace", "hara", "in", "dentro", "en", "a", "an", "un", "una", "half", "media",
+		"del", "de", "anoche", "manana", "hace", "ace", "hara", "cumplo", "llevo", "in", "dentro", "en", "a", "an", "un", "una", "half", "media",
 		"day", "dia", "cd", "dc", "cycle", "my", "mi", "for", "since", "desde", "al", "and", "y", "about", "around",
 		"like", "almost", "como", "unas", "unos", "casi", "maybe", "roughly", "mas",
 		"before", "antes", "after", "past", "despues", "pasada",

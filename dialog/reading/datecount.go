@@ -167,6 +167,9 @@ func (d *dater) dayOfNamedMonth(n, to, k int) (dateExpr, bool) {
 			m = -1
 		}
 	}
+	if d.norm(k+1) == "pasado" || d.norm(k+1) == "anterior" {
+		m, k = -1, k+1
+	}
 	first := civil.DateOf(time.Date(d.today.Year, d.today.Month+time.Month(m), 1, 0, 0, 0, 0, time.UTC))
 	if v := valid(first.Year, int(first.Month), n); !v.IsZero() {
 		return dateExpr{days: []civil.Date{v}, to: k + 1, future: v.After(d.today)}, true

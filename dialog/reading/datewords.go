@@ -186,6 +186,23 @@ func (d *dater) minus(from civil.Date, s span, sign int) civil.Date {
 
 // ago reads "two days ago", "hace dos dias", "3 days back", "in 3 weeks",
 // "two days from tomorrow".
+// running reads "hoy cumplo tres días con la regla", "llevo cinco días con hoy",
+// which count today as one of the days.
+func (d *dater) running(i int) (dateExpr, bool) {
+	n, to, ok := d.whole(d.skip(i+1, "ya"))
+	if !ok || n < 1 || n > 15 || d.norm(to) != "dias" && d.norm(to) != "dia" {
+		return dateExpr{}, false
+	}
+	counted := d.norm(i) == "cumplo"
+	for k := to + 1; k < min(to+7, len(d.toks)); k++ {
+		counted = counted || d.norm(k) == "con" && d.norm(k+1) == "hoy"
+	}
+	if !counted {
+		return dateExpr{}, false
+	}
+	return dateExpr{cycle: n, to: to + 1}, true
+}
+
 func (d *dater) ago(i int) (dateExpr, bool) {
 	sign, j := 0, i
 	switch d.norm(i) {
@@ -193,7 +210,9 @@ func (d *dater) ago(i int) (dateExpr, bool) {
 		sign, j = -1, d.skip(i+1, "ya", "cosa", "de")
 	case "in", "dentro", "en":
 		sign, j = 1, d.skip(i+1, "de")
-	case "for", "llevo", "since", "desde", "x":
+	case "cumplo", "llevo":
+		return d.running(i)
+	case "for", "since", "desde", "x":
 		return dateExpr{}, false
 	}
 	if d.norm(j) == "rato" || d.norm(j) == "ratito" || d.norm(j+1) == "rato" || d.norm(j+1) == "ratito" {
@@ -222,7 +241,7 @@ func (d *dater) ago(i int) (dateExpr, bool) {
 	}
 	switch d.norm(to) {
 	case "ago", "back", "earlier", "atras", "antes":
-		sign, to = -1, to+1
+		sign, to = -1, d.skip(to+1, "today", "exactly", "exactos")
 	case "before":
 		if e, ok := d.besideMidnight(to); ok {
 			return e, true

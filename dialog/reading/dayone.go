@@ -194,7 +194,7 @@ func (m *message) undecided(a, b dateExpr) bool {
 		switch n := m.toks[k].norm; {
 		case (n == "to" || n == "into" || n == "a" || n == "al") && k >= a.to && b.from-a.to <= 2: // "from Sunday to Monday"
 			return true
-		case (n == "or" || n == "o" || n == "u" || n == "maybe" || n == "quiza" || n == "quizas") && k >= a.to, n == "between" || n == "entre":
+		case (n == "or" || n == "o" && m.toks[min(k+1, len(m.toks)-1)].norm != "sea" || n == "u" || n == "maybe" || n == "quiza" || n == "quizas") && k >= a.to, n == "between" || n == "entre":
 			return true
 		}
 	}
@@ -249,6 +249,8 @@ func (m *message) belongsElsewhere(e dateExpr) bool {
 		switch {
 		case x.concept.kind == "intent" && x.concept.name == string(rules.PeriodStart), x.concept.kind == "head" && x.concept.name == "bleeding":
 			own = min(own, d)
+		case x.concept.kind == "word" && x.concept.name == "came":
+			own = min(own, d)
 		case x.concept.kind == "word" && x.concept.name == "other_event", x.concept.kind == "dose" && len(m.events) > 0:
 			other = min(other, d)
 		}
@@ -289,7 +291,7 @@ func (m *message) ownDayBefore(x match, e dateExpr) bool {
 func (m *message) corrected(all []dateExpr, best int) int {
 	for i := best + 1; i < len(all); i++ {
 		for _, x := range m.foundNear(all[best].to-1, all[i].from) {
-			if x.concept.kind == "word" && x.concept.name == "correction" && x.from >= all[best].to-1 && !all[i].future && !m.opinion(x) {
+			if x.concept.kind == "word" && x.concept.name == "correction" && x.from >= all[best].to-1 && !all[i].future && !m.opinion(x) && !m.deniedDay(all[i]) {
 				return i
 			}
 		}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"slices"
 
+	"handrail.example/reminders/civil"
 	"handrail.example/triage/rules"
 )
 
@@ -324,12 +325,20 @@ func (m *message) bareDate(r *Reading) bool {
 	}
 	for _, e := range m.dates() {
 		// "Tonight at 8" on its own is no news of a period.
+		if m.daysOnly(e) {
+			return true
+		}
 		far := len(e.days) > 0 && m.today().DaysSince(e.days[0]) > latelyDays
 		if !e.future && !(far && !awaited) && (awaited || e.asks || e.cycle > 0 || len(e.days) > 0 && e.days[0] != m.today()) {
 			return true
 		}
 	}
 	return m.has("word", "came")
+}
+
+// daysOnly: the message names a day that is here and says next to nothing else.
+func (m *message) daysOnly(e dateExpr) bool {
+	return !e.future && !e.night && len(e.days) > 0 && !m.asks() && len(m.toks)-(e.to-e.from) <= 1 && (!e.hasTime || e.clock <= civil.TimeOfDayOf(m.ctx.Sent))
 }
 
 // supposesAll: the message is a question that begins with "if" or "when".

@@ -264,6 +264,9 @@ func (s *scanner) expand(from, to int, b []byte) bool {
 	if ok && string(b) == "oi" && to-from > len("oi") {
 		return false // "oí", not a slip of "hoy"
 	}
+	if n := len(s.toks); ok && n > 0 && s.toks[n-1].to == from && s.toks[n-1].kind == numberToken && string(b) == "nd" {
+		return false // "2nd"
+	}
 	for _, w := range words {
 		s.add(token{from: from, to: to, norm: w})
 	}
