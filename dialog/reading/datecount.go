@@ -151,6 +151,8 @@ func (d *dater) aloneAsDay(j, to int) bool {
 		return false
 	}
 	switch d.norm(to) {
+	case "real", "proper", "full", "true", "red", "actual":
+		return false
 	case "time", "times", "pill", "pills", "dose", "one", "day", "vez", "veces", "dosis", "pastilla", "pastillas", "pads", "embryos", "shot", "cycle", "transfer", "of":
 		return d.norm(to) == "of" && months[d.norm(to+1)] == 0
 	}

@@ -237,6 +237,9 @@ const commaFar = 4
 
 // belongsElsewhere: the day stands closer to a visit, a dose or a transfer.
 func (m *message) belongsElsewhere(e dateExpr) bool {
+	if len(m.dates()) == 1 && m.hasWord["true_flow"] {
+		return false
+	}
 	own, other := 1<<30, 1<<30
 	if m.isTold && m.toks[m.told.from].sentence == m.toks[e.from].sentence {
 		own = max(m.told.from-e.to, e.from-m.told.to, 0)

@@ -261,12 +261,12 @@ var bars = []struct {
 	look, held float64 // kept, in percent
 }{
 	{"emergencies, plainly worded", func(f *figures) share { return f.plain }, 100, 100, 100},
-	{"emergencies, all", func(f *figures) share { return f.emergency }, 98, 98, 91},
+	{"emergencies, all", func(f *figures) share { return f.emergency }, 98, 98, 92},
 	{"same day or emergency", func(f *figures) share { return f.sameDay }, 97, 98, 93},
 	{"decoys left alone", func(f *figures) share { return f.decoysRaised }, 97, 95, 80},
 	{"health questions no emergency", func(f *figures) share { return f.consumerEmergency }, 98, 99, 100},
 	{"intent", func(f *figures) share { return f.intent }, 92, 90, 84},
-	{"day one, unambiguous", func(f *figures) share { return f.date }, 97, 94, 83},
+	{"day one, unambiguous", func(f *figures) share { return f.date }, 97, 94, 84},
 	{"day one, ambiguous asked back", func(f *figures) share { return f.asked }, 90, 95, 86},
 	{"drug", func(f *figures) share { return f.drug }, 95, 97, 97},
 }

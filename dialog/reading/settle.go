@@ -19,6 +19,10 @@ func (m *message) settle(r *Reading, all []rules.Intent) []rules.Intent {
 			out = append([]rules.Intent{i}, out...)
 		}
 	}
+	if len(out) == 1 && (out[0] == rules.Emotional || out[0] == rules.TravelOrLife) && len(r.Signs) == 0 && m.has("word", "came") && !m.asks() && m.bareDate(r) {
+		m.period = true
+		out = []rules.Intent{rules.PeriodStart} // "came a week ago today, mea culpa"
+	}
 	if len(out) > 1 {
 		out = slices.DeleteFunc(out, func(i rules.Intent) bool { return i == rules.Thanks })
 	}
