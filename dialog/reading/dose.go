@@ -165,8 +165,7 @@ func (m *message) reversedAgain(x match) bool {
 	}
 	switch m.toks[x.from-1].norm {
 	case "ni", "no", "not", "never", "nunca":
-		n := m.toks[x.from].norm
-		return n != "no" && n != "not" && n != "never"
+		return !slices.ContainsFunc(m.toks[x.from:x.to], func(t token) bool { return t.norm == "no" || t.norm == "not" || t.norm == "never" })
 	}
 	return false
 }

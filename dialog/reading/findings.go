@@ -287,7 +287,7 @@ func (m *message) opens(x match) bool {
 var openings = map[string]bool{
 	"hi": true, "hello": true, "hola": true, "so": true, "and": true, "y": true, "also": true, "tambien": true, "question": true,
 	"pregunta": true, "duda": true, "wondering": true, "know": true, "saber": true, "ask": true, "preguntar": true, "oigan": true,
-	"oiga": true, "curious": true, "doctora": true, "please": true, "favor": true, "then": true, "but": true, "pero": true,
+	"oiga": true, "curious": true, "doctora": true, "how": true, "why": true, "what": true, "when": true, "please": true, "favor": true, "then": true, "but": true, "pero": true,
 }
 
 // dropWithin drops "cramps", the least that a word for pain says, where the

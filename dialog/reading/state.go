@@ -182,6 +182,9 @@ func (m *message) governs(c, x match) bool {
 	if c.to-c.from == 1 && c.to < len(m.toks) && m.toks[c.to].brk == softBreak && (m.toks[c.from].norm == "si" || m.toks[c.from].norm == "no" && c.from < x.from) {
 		return false // "sí, ..." is a yes, "oh no, ..." no denial of what follows
 	}
+	if c.to-c.from == 1 && m.toks[c.from].norm == "no" && c.to < len(m.toks) && m.toks[c.to].norm == "i" {
+		return false // "no I did not" answers, and goes on
+	}
 	if c.concept.name == string(Hypothetical) && m.saysYes(c) {
 		return false // "ahora sí me duele"
 	}
