@@ -7,12 +7,16 @@ import (
 
 	"handrail.example/dialog/phrase"
 	"handrail.example/reminders/civil"
+	"handrail.example/triage"
 )
 
 // listNotDone are those who were seen or drawn today and are not done with.
 func (c *colleague) listNotDone(ctx context.Context) error {
 	list, err := c.room.Care.NotDone(ctx, c.tx, c.in.Who, civil.DateOf(c.now))
 	if err != nil {
+		return err
+	}
+	if err := c.sees(ctx, triage.SeePatients, triage.Ref{}, "who was seen and is not done with"); err != nil {
 		return err
 	}
 	if len(list) == 0 {

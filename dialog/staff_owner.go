@@ -23,6 +23,9 @@ func (c *colleague) owned(ctx context.Context, p reminders.Patient, rest string)
 			err = desk.SetOwner(ctx, c.tx, c.in.Who, known, p.Person, to)
 		}
 	case "note", "nota":
+		if more == "" {
+			return false, nil // her contacts, for her chart
+		}
 		err = desk.WriteNote(ctx, c.tx, c.in.Who, known, p.Person, more)
 	default:
 		return false, nil

@@ -27,7 +27,10 @@ func (d *Desk) Forget(ctx context.Context, tx *store.Tx, by Staff, p seal.Person
 			return err
 		}
 	}
-	return nil
+	// What was handed in for her and waits would wait for ever: nobody can read it.
+	_, err = tx.Exec(ctx, `UPDATE arrivals SET state = 'set_aside', body = NULL, sealed_for = NULL, settled_at = ?, settled_by = ? WHERE state = 'waiting' AND sealed_for = ?`,
+		store.At(tx.Now), by.ID, p)
+	return err
 }
 
 // Everyone are the persons of all who work here or ever did.

@@ -6,6 +6,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"handrail.example/reminders/civil"
 )
 
 // atDesk is a clinic with one coordinator, one administrator and one patient, by the
@@ -25,7 +27,7 @@ func TestExportByCommand(t *testing.T) {
 	t.Parallel()
 	p := atDesk(t)
 	file := filepath.Join(p.folder, "load.csv")
-	if out := p.run(t.Context(), "export", "--config", p.config, "--by", "coordinator", "--as", "csv", "--list", "load", "--on", "2026-03-02", "--out", file); out.code != 0 || out.stdout != "" {
+	if out := p.run(t.Context(), "export", "--config", p.config, "--by", "coordinator", "--as", "csv", "--list", "load", "--out", file); out.code != 0 || out.stdout != "" {
 		t.Fatal(out)
 	}
 	info, err := os.Stat(file)
@@ -36,8 +38,10 @@ func TestExportByCommand(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if rows, err := csv.NewReader(strings.NewReader(string(b))).ReadAll(); err != nil || len(rows) != 29 || rows[1][0] != "2026-03-02" {
+	if rows, err := csv.NewReader(strings.NewReader(string(b))).ReadAll(); err != nil || len(rows) != 29 {
 		t.Errorf("%v: %q", err, rows)
+	} else if first := civil.MustDate(rows[1][0]); first.AddDays(27) != civil.MustDate(rows[28][0]) {
+		t.Errorf("not four weeks: %q", rows)
 	}
 	for name, k := range map[string]struct {
 		args  []string
@@ -48,6 +52,7 @@ func TestExportByCommand(t *testing.T) {
 		"somebody who is no staff": {[]string{"--by", "nobody", "--as", "csv", "--list", "day"}, ""},
 		"no list":                  {[]string{"--by", "coordinator", "--as", "csv", "--list", "secrets"}, "day, tonight"},
 		"no day":                   {[]string{"--by", "coordinator", "--as", "csv", "--list", "day", "--on", "soon"}, "2026-03-02"},
+		"the load of a day":        {[]string{"--by", "coordinator", "--as", "csv", "--list", "load", "--on", "2026-03-02"}, "today"},
 		"no patient":               {[]string{"--by", "coordinator", "--as", "fhir", "--of", "P-999"}, "P-999"},
 		"a list of somebody":       {[]string{"--by", "coordinator", "--as", "csv", "--of", "P-101", "--list", "day"}, "--list"},
 		"an unknown form":          {[]string{"--by", "coordinator", "--as", "pdf", "--of", "P-101"}, "--as fhir"},

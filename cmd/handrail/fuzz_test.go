@@ -92,7 +92,7 @@ var fuzzed = map[string]string{
 
 	"demo": "FuzzCall", "serve": "FuzzConfig", "rehearse": "", "staff": "FuzzConfig", "key": "", "plan": "FuzzParseFacts FuzzParsePolicy",
 	"chart": "FuzzParseFacts FuzzReckon FuzzDraw", "protocols": "FuzzParseProtocol FuzzParsePolicy", "read": "FuzzReadLine", "policy": "", "unit": "",
-	"check": "FuzzConfig FuzzParsePolicy", "audit": "FuzzConfig FuzzParseDate", "export": "FuzzConfig", "backup": "FuzzConfig", "restore": "FuzzConfig", "verify": "FuzzConfig", "erase": "FuzzConfig", "records": "FuzzConfig",
+	"check": "FuzzConfig FuzzParsePolicy", "audit": "FuzzConfig FuzzParseDate", "export": "FuzzConfig", "import": "FuzzRead", "backup": "FuzzConfig", "restore": "FuzzConfig", "verify": "FuzzConfig", "erase": "FuzzConfig", "records": "FuzzConfig",
 }
 
 // TestEveryWayInIsFuzzed walks the commands and the targets: a new command needs

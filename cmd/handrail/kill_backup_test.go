@@ -141,7 +141,7 @@ func (v *victim) killRestores(t *testing.T, rnd *rand.Rand, folder string) {
 		}
 		whole++
 		state, err := store.Examine(t.Context(), target)
-		if err != nil || len(state.Faults) > 0 || state.Rows["restores"] != 1 || state.Rows["patients"] != 60 || state.Schema != store.Schema() {
+		if err != nil || len(state.Faults) > 0 || state.Rows["restores"] != 1 || state.Rows["patients"] != theirNumber || state.Schema != store.Schema() {
 			t.Errorf("half a database under its name: %+v: %v", state, err)
 		}
 		for _, suffix := range []string{"-wal", "-shm"} {

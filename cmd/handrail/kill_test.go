@@ -73,6 +73,9 @@ type victim struct {
 	updates                []int64 // their numbers
 }
 
+// theirNumber is how many people write: so many that none of them writes a flood.
+const theirNumber = 120
+
 func newVictim(t *testing.T) *victim {
 	v := &victim{folder: t.TempDir(), written: make(map[int64][]string)}
 	v.binary = filepath.Join(v.folder, "handrail")
@@ -116,7 +119,7 @@ func (v *victim) open(t *testing.T, f func(ctx context.Context, a *app, tx *stor
 func (v *victim) populate(t *testing.T) {
 	v.open(t, func(ctx context.Context, a *app, tx *store.Tx) error {
 		// So many that nobody writes more in a minute than is answered one by one.
-		for n := range 120 {
+		for n := range theirNumber {
 			chat := int64(1000 + n)
 			v.chats = append(v.chats, chat)
 			v.server.Introduce(loopback.Person{Chat: chat, Name: fmt.Sprintf("Patient %d", n), Language: "en", Started: true})

@@ -131,7 +131,10 @@ func (c *Care) patientList(ctx context.Context, tx *store.Tx, actor triage.Staff
 	return t, err
 }
 
-func (c *Care) loadList(ctx context.Context, tx *store.Tx, actor triage.Staff, w Words, _ civil.Date) (exchange.Table, error) {
+func (c *Care) loadList(ctx context.Context, tx *store.Tx, actor triage.Staff, w Words, on civil.Date) (exchange.Table, error) {
+	if on != c.today(tx) {
+		return exchange.Table{}, triage.Refuse("load_today", nil)
+	}
 	o, err := c.Load(ctx, tx, actor, loadDays)
 	t := exchange.Table{Head: w.columns("day", "scans", "transfers", "bloods", "visits", "triggers", "booked", "clinic_open", "lab_open")}
 	for _, d := range o.Days {

@@ -73,7 +73,12 @@ var tables = []table{
 	{"case_events", `case_id IN ` + herCases, append(plain("case_id", "at", "what"), column{name: "by", refers: toPerson}, column{name: "to_staff", refers: toStaff}, column{name: "body", label: "case"}),
 		map[string]string{"id": number, "cause": inner}},
 	{"staff_actions", `patient_id = $patient`, append(plain("at", "action", "case_id", "fact_id"), column{name: "staff_id", refers: toStaff}, column{name: "note", label: "action", under: "sealed_for"}),
-		map[string]string{"id": number, "patient_id": number, "sealed_for": number}},
+		map[string]string{"id": number, "patient_id": number, "sealed_for": number, "place": "from where, which is about the colleague", "place_ref": number, "address": hash, "link": hash}},
+	{"places", `cycle_id IN ` + herCycles, plain("cycle_id", "step", "day", "minute"), map[string]string{"id": number, "sort": inner, "seat": inner}},
+	{"arrivals", `patient_id = $patient`, append(plain("kind", "state", "fact_id", "received_at", "settled_at"), column{name: "received_by", refers: toStaff}, column{name: "settled_by", refers: toStaff},
+		column{name: "body", label: "arrival", under: "sealed_for"}), map[string]string{"id": number, "source": hash, "content": hash, "patient_id": number, "sealed_for": number}},
+	{"owners", `patient_id = $patient`, append(plain("since_at"), column{name: "staff_id", refers: toStaff}), map[string]string{"patient_id": number}},
+	{"handover_notes", `patient_id = $patient`, append(plain("at"), column{name: "by", refers: toPerson}, column{name: "body", label: "handover"}), map[string]string{"id": number, "patient_id": number}},
 }
 
 // Why a column is left out.
@@ -86,5 +91,6 @@ const (
 // others are tables that hold nothing about a patient, each with what they hold.
 var others = map[string]string{
 	"schema_version": "the schema", "poll_state": "the platform's offset", "job_runs": "chores", "removals": "how much was removed, of nobody in particular", "staff": "colleagues", "on_call": "the rota",
-	"credentials": "colleagues", "credentials_begun": "colleagues", "sessions": "colleagues", "failed_tries": "keyed hashes", "sent_forms": "colleagues' forms", "policies": "the clinic's policy", "sqlite_sequence": "the engine's",
+	"credentials": "colleagues", "credentials_begun": "colleagues", "sessions": "colleagues", "failed_tries": "keyed hashes", "sent_forms": "colleagues' forms", "policies": "the clinic's policy",
+	"closed_days": "days of the clinic, and colleagues", "absences": "colleagues", "record_head": "where the record ends", "restores": "of the whole file", "code_tries": "keyed hashes of strangers' chats", "sqlite_sequence": "the engine's",
 }
