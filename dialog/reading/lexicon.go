@@ -18,9 +18,10 @@ type concept struct {
 	kind, name string
 	// opts are the further words of its first line.
 	opts []string
-	// far is how many words a cue reaches.
-	far int
-	id  int
+	// far is how many words a cue reaches, gives the state that it gives.
+	far   int
+	gives stateSet
+	id    int
 	// class numbers the blocks that frames name, from 1; 0 for all others.
 	class int
 }
@@ -162,6 +163,9 @@ func (l *lexicon) readFile(name, text string) ([]block, error) {
 // newConcept is what the first line of a block says.
 func newConcept(line []string) *concept {
 	c := &concept{kind: line[0], name: line[1], opts: line[2:], far: defaultReach}
+	if c.kind == "cue" {
+		c.gives = bitOf(State(c.name))
+	}
 	if v, ok := c.opt("reach"); ok {
 		c.far = 0
 		for _, d := range v {

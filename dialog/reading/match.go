@@ -33,11 +33,15 @@ type runner struct {
 // runners are working memories; they hold nothing between messages.
 var runners = sync.Pool{New: func() any { return new(runner) }}
 
-// at runs a program from token i and returns the end of the longest match, or
-// -1.
+// at runs a program from token i, with which it can begin, and returns the end of
+// the longest match, or -1.
 func (r *runner) at(prog []instr, i int) int {
 	r.prog, r.start, r.steps, r.best = prog, i, 0, -1
-	r.run(0, i, i)
+	if prog[0].op == opWord { // the word at i is why the program is run
+		r.run(1, i+1, i+1)
+	} else {
+		r.run(0, i, i)
+	}
 	r.total += min(r.steps, maxSteps)
 	return r.best
 }

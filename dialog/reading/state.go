@@ -60,33 +60,58 @@ func (m *message) stateOf(x match) State {
 	if isKind(x.concept, "mod", "word", "phase") {
 		return m.plainState(x)
 	}
-	governed := map[State]bool{}
+	var governed stateSet
+	dose := x.concept.kind == "dose"
 	for _, c := range m.cuesNear(x.from-farReach, x.to+farReach) {
-		s := State(c.concept.name)
-		if s == resolved && x.concept.kind == "dose" {
+		s := c.concept.gives
+		if s == 0 || governed&s != 0 || dose && s == bitOf(resolved) || !dose && s == bitOf(nearly) || !m.governs(c, x) {
 			continue
 		}
-		if c.concept.name == "end" || c.concept.name == "nearly" && x.concept.kind != "dose" || governed[s] || !m.governs(c, x) {
-			continue
-		}
-		governed[s] = true
+		governed |= s
 	}
-	if governed[nearly] {
+	if governed&bitOf(nearly) != 0 {
 		return nearly
 	}
-	if governed[Present] {
-		delete(governed, Past)
-		delete(governed, resolved)
+	if governed&bitOf(Present) != 0 {
+		governed &^= bitOf(Past) | bitOf(resolved)
 	}
-	if !governed[OtherPerson] && (m.tellsOn(x) || m.someoneElses(x)) {
-		governed[OtherPerson] = true
+	if governed&bitOf(OtherPerson) == 0 && (m.tellsOn(x) || m.someoneElses(x)) {
+		governed |= bitOf(OtherPerson)
 	}
 	for _, s := range stateOrder {
-		if governed[s] {
+		if governed&bitOf(s) != 0 {
 			return s
 		}
 	}
 	return Present
+}
+
+// stateSet is a set of states.
+type stateSet uint16
+
+// bitOf is the set of one state, empty for what is none.
+func bitOf(s State) stateSet {
+	switch s {
+	case Present:
+		return 1
+	case Negated:
+		return 1 << 1
+	case Hypothetical:
+		return 1 << 2
+	case Past:
+		return 1 << 3
+	case OtherPerson:
+		return 1 << 4
+	case Quoted:
+		return 1 << 5
+	case Figurative:
+		return 1 << 6
+	case resolved:
+		return 1 << 7
+	case nearly:
+		return 1 << 8
+	}
+	return 0
 }
 
 // tellsOn reports whether the sentence of x goes on telling of somebody else: a
