@@ -199,14 +199,21 @@ func (m *message) asksWhy(i int) bool {
 	if !m.questions[s] {
 		return false
 	}
+	sign := i
 	for i > 0 && m.toks[i-1].sentence == s {
 		i--
 	}
 	if i+1 < len(m.toks) && m.toks[i].norm == "por" {
 		i++
 	}
+	if i+1 < len(m.toks) && needsHelp[m.toks[i+1].norm] || m.brokenBetween(i, sign) {
+		return false // "what to do, bleeding heavily?"
+	}
 	return whyWords[m.toks[i].norm]
 }
+
+// needsHelp are words behind which a question asks what to do now.
+var needsHelp = set("to", "now", "hago", "hacer", "hacemos", "tomo", "puedo", "number", "numero")
 
 var whyWords = set("why", "how", "what", "which", "who", "does", "do", "could", "would", "que", "como", "cual", "cuales", "cuando", "puede", "pueden", "quien", "cuanto", "cuanta")
 

@@ -196,7 +196,7 @@ func (m *message) wellAfter(x match) bool {
 
 var wellWords = map[string]bool{
 	"ok": true, "okay": true, "fine": true, "good": true, "normal": true, "soft": true, "great": true, "same": true, "perfect": true,
-	"well": true, "clear": true, "bien": true, "perfecto": true, "perfecta": true, "blanda": true, "blandita": true, "igual": true,
+	"well": true, "clear": true, "squishy": true, "squashy": true, "plenty": true, "check": true, "relaxed": true, "normalita": true, "lujo": true, "bien": true, "perfecto": true, "perfecta": true, "blanda": true, "blandita": true, "igual": true,
 }
 
 var bodyParts = map[string]bool{
