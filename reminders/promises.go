@@ -131,7 +131,7 @@ func (w *wants) visit(s plan.Step) {
 	}
 	m := w.book.Policy.Messages
 	zone := w.book.zone()
-	args := map[string]string{"what": w.say(s.Phrase, nil), "date": w.day(s.On), "desk": w.book.phoneAt(s.On.AddDays(-1).At(w.book.Policy.Messages.VisitEvening, w.book.zone()))}
+	args := map[string]string{"what": w.say(s.Phrase, nil), "date": w.day(s.On), "desk": w.phoneAt(s.On.AddDays(-1).At(w.book.Policy.Messages.VisitEvening, w.book.zone()))}
 	key := "visit/" + string(s.Name) + "/" + s.On.String()
 	eve := s.On.AddDays(-1).At(m.VisitEvening, zone)
 	if s.At.IsZero() && w.late(eve) {
@@ -168,6 +168,15 @@ func (w *wants) callTimes(s plan.Step) (ask string, buttons [][]outbox.Button) {
 		row = append(row, outbox.Button{Label: w.book.Clock(w.patient.Language, t), Action: ActCall + s.On.String() + "T" + t.String()})
 	}
 	return "\n" + w.say("call.ask", nil), [][]outbox.Button{row}
+}
+
+// phoneAt is the book's, on a day that has been closed the on-call nurse's.
+func (w *wants) phoneAt(t time.Time) string {
+	day := w.book.civilDay(t)
+	if slices.ContainsFunc(w.shut, func(d shut) bool { return d.On == day && d.Part == plan.WholeClinic }) {
+		return w.book.Policy.Clinic.OnCallPhone
+	}
+	return w.book.phoneAt(t)
 }
 
 // phoneAt is the number at which somebody answers at t: the front desk while the

@@ -24,7 +24,7 @@ func TestWorklistsAsFiles(t *testing.T) {
 	})
 	b := c.as(triage.Coordinator)
 	for _, name := range care.Worklists {
-		p := b.get("/lists/" + name + ".csv?on=2026-03-12")
+		p := b.get("/lists/" + name + ".csv?on=2026-03-11")
 		if p.status != http.StatusOK || p.header.Get("Content-Type") != "text/csv; charset=utf-8" ||
 			!strings.HasPrefix(p.header.Get("Content-Disposition"), `attachment; filename="`+name) {
 			t.Fatalf("%s: %d %v", name, p.status, p.header)

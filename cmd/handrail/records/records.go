@@ -113,6 +113,8 @@ func (t table) key() string {
 		return `token`
 	case "conversations":
 		return `person_id`
+	case "owners":
+		return `patient_id`
 	}
 	return `id`
 }
