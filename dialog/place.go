@@ -137,7 +137,9 @@ func (m *moment) cannotCome() []effect {
 // come to.
 func (m *moment) onlyCannotCome() bool {
 	intents := append([]rules.Intent{m.reading.Intent}, m.reading.Also...)
-	about := func(i rules.Intent) bool { return i == rules.Reschedule || i == rules.VisitQuestion || i == rules.Thanks }
+	about := func(i rules.Intent) bool {
+		return i == rules.Reschedule || i == rules.VisitQuestion || i == rules.Thanks
+	}
 	return slices.Contains(intents, rules.Reschedule) && !slices.ContainsFunc(intents, func(i rules.Intent) bool { return !about(i) })
 }
 
