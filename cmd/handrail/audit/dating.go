@@ -278,10 +278,15 @@ func poor(first, last *Entry) bool {
 
 func (d *dates) repeat(first Day, draws []Day) {
 	var days []Day
+	scan := d.last("ob_ultrasound")
 	visits := d.all("visit", "hcg_repeat")
+	if scan != nil {
+		visits = nil // one that nobody came to is no longer waited for
+	}
 	for _, e := range visits {
-		// One that still lay ahead when another was booked is the one that was moved.
-		moved := slices.ContainsFunc(visits, func(l *Entry) bool { return l.Stated.After(e.Stated) && l.Stated.Before(e.At) })
+		// One that still lay ahead when another was put before the coordinator, to be saved,
+		// is the one that was moved.
+		moved := slices.ContainsFunc(visits, func(l *Entry) bool { return l.Stated.After(e.Stated) && l.shown().Before(e.At) })
 		if !moved {
 			days = append(days, d.day(e))
 		}
@@ -295,7 +300,6 @@ func (d *dates) repeat(first Day, draws []Day) {
 	days = slices.Compact(days)
 	verdict := d.verdict()
 	unclear := verdict == "equivocal" || verdict == "poor"
-	scan := d.last("ob_ultrasound")
 	again := func(last Day) Day {
 		if d.fell() {
 			return d.near(last+7, last+6, last+9)

@@ -73,6 +73,8 @@ type Entry struct {
 	Chat    int64 // in which chat, under which update and when it was stated
 	Update  int64
 	Stated  time.Time
+	// Shown is when a coordinator was shown what she then saved; zero for a patient.
+	Shown time.Time
 	// Sure: its writer was told that it is on record.
 	Sure bool
 
@@ -88,6 +90,14 @@ type Entry struct {
 	Value float64
 	Age   int
 	Word  string
+}
+
+// shown is when the program weighed what was stated.
+func (e *Entry) shown() time.Time {
+	if e.Shown.IsZero() {
+		return e.Stated
+	}
+	return e.Shown
 }
 
 // Row is one row of a calendar that the program has computed.

@@ -32,6 +32,7 @@ type job struct {
 	line    string
 	entry   *audit.Entry // what it puts on record, if it does
 	with    *audit.Entry // what is saved with it
+	shown   time.Time    // when it was put to her to be saved
 	then    func()
 	urgent  bool
 	tries   int
@@ -179,6 +180,7 @@ func (n *Nurse) reads(words *wording, m Message) {
 	save, is := words.button(m, "button.save")
 	if is && !j.saving && (j.patient == nil || strings.HasPrefix(m.Text, j.patient.Handle+" ")) {
 		j.preview, _, _ = strings.Cut(m.Text, "\n")
+		j.shown = n.w.Now()
 		j.with = n.goesWith(j, m.Text)
 		n.step++
 		n.waiting = false
@@ -223,13 +225,13 @@ func (n *Nurse) save(j *job, m Message, b Button) {
 	if j.entry != nil {
 		// Each time that she saves it is a statement of its own.
 		e := new(*j.entry)
-		e.Chat, e.Update, e.Stated, j.entry = n.Chat, update, n.w.Now(), e
+		e.Chat, e.Update, e.Stated, e.Shown, j.entry = n.Chat, update, n.w.Now(), j.shown, e
 		if e.Kind != "trigger_order" { // that one counts when it has been checked
 			n.w.Journal.Entries = append(n.w.Journal.Entries, e)
 		}
 		if j.with != nil {
 			w := new(*j.with)
-			w.Chat, w.Update, w.Stated, j.with = n.Chat, update, n.w.Now(), w
+			w.Chat, w.Update, w.Stated, w.Shown, j.with = n.Chat, update, n.w.Now(), j.shown, w
 			n.w.Journal.Entries = append(n.w.Journal.Entries, w)
 		}
 	}
