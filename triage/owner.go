@@ -2,6 +2,7 @@ package triage
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"strings"
 	"time"
@@ -38,6 +39,7 @@ func (d *Desk) Owner(ctx context.Context, tx *store.Tx, patient int64) (Staff, b
 
 // Absence is a time for which somebody is away, To exclusive.
 type Absence struct {
+	ID           int64
 	Staff, Cover Staff
 	From, To     time.Time
 }
@@ -70,26 +72,111 @@ func (d *Desk) looksAfter(ctx context.Context, tx *store.Tx, c Case, all crew) (
 	if err != nil || !some {
 		return Staff{}, false, err
 	}
-	id := owner.ID
+	id, here, err := d.covering(ctx, tx, owner.ID)
+	i := slices.IndexFunc(all.team, is(id))
+	if err != nil || !here || i < 0 {
+		return Staff{}, false, err
+	}
+	return all.team[i], true, nil
+}
+
+// covering is who is here for somebody now: she herself, or whoever covers for her while
+// she is away; false when everybody who would is away.
+func (d *Desk) covering(ctx context.Context, tx *store.Tx, id int64) (int64, bool, error) {
 	// A cover may be away herself; nobody is asked twice.
 	for seen := []int64{}; !slices.Contains(seen, id); {
 		seen = append(seen, id)
 		var cover int64
 		away, err := tx.Find(ctx, &cover, `SELECT cover_id FROM absences WHERE staff_id = ? AND from_at <= ? AND to_at > ? ORDER BY id DESC LIMIT 1`,
 			id, store.At(tx.Now), store.At(tx.Now))
-		if err != nil {
-			return Staff{}, false, err
-		}
-		if !away {
-			i := slices.IndexFunc(all.team, is(id))
-			if i < 0 {
-				return Staff{}, false, nil
-			}
-			return all.team[i], true, nil
+		if err != nil || !away {
+			return id, err == nil, err
 		}
 		id = cover
 	}
-	return Staff{}, false, nil
+	return 0, false, nil
+}
+
+// Hands is who looks after a patient. Now is who is here for her at this moment: the
+// owner, or whoever covers for her; the zero Staff where nobody is.
+type Hands struct{ Owner, Now Staff }
+
+// Hands is who looks after a patient; zero for nobody.
+func (d *Desk) Hands(ctx context.Context, tx *store.Tx, patient int64) (h Hands, err error) {
+	owner, some, err := d.Owner(ctx, tx, patient)
+	if err != nil || !some {
+		return h, err
+	}
+	h.Owner = owner
+	id, here, err := d.covering(ctx, tx, owner.ID)
+	if err != nil || !here {
+		return h, err
+	}
+	h.Now, err = d.StaffMember(ctx, tx, id)
+	return h, err
+}
+
+// Owners is who looks after each patient that somebody looks after, by number.
+func (d *Desk) Owners(ctx context.Context, tx *store.Tx) (map[int64]int64, error) {
+	var rows []struct {
+		Patient int64 `db:"patient_id"`
+		Staff   int64 `db:"staff_id"`
+	}
+	err := tx.Select(ctx, &rows, `SELECT patient_id, staff_id FROM owners`)
+	all := make(map[int64]int64, len(rows))
+	for _, r := range rows {
+		all[r.Patient] = r.Staff
+	}
+	return all, err
+}
+
+// Absences are the absences of people who work here that are not over, by their start.
+func (d *Desk) Absences(ctx context.Context, tx *store.Tx) ([]Absence, error) {
+	var rows []struct {
+		ID    int64      `db:"id"`
+		Staff int64      `db:"staff_id"`
+		Cover int64      `db:"cover_id"`
+		From  store.Time `db:"from_at"`
+		To    store.Time `db:"to_at"`
+	}
+	if err := tx.Select(ctx, &rows, `SELECT id, staff_id, cover_id, from_at, to_at FROM absences WHERE to_at > ? ORDER BY from_at, id`, store.At(tx.Now)); err != nil {
+		return nil, err
+	}
+	var all []Absence
+	for _, r := range rows {
+		who, err := d.StaffMember(ctx, tx, r.Staff)
+		if err != nil {
+			return nil, err
+		}
+		cover, err := d.StaffMember(ctx, tx, r.Cover)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, Absence{ID: r.ID, Staff: who, Cover: cover, From: r.From.Time, To: r.To.Time})
+	}
+	return all, nil
+}
+
+// EndAbsence has somebody back from now on, or strikes an absence that lies ahead.
+func (d *Desk) EndAbsence(ctx context.Context, tx *store.Tx, actor Staff, id int64) error {
+	all, err := d.Absences(ctx, tx)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(all, func(a Absence) bool { return a.ID == id })
+	switch {
+	case i < 0:
+		return Refuse("no_absence", nil)
+	case actor.ID != all[i].Staff.ID && actor.May(ChangeRota) != nil:
+		return actor.May(ChangeRota)
+	}
+	if _, err := tx.Exec(ctx, `DELETE FROM absences WHERE id = ? AND from_at >= ?`, id, store.At(tx.Now)); err != nil {
+		return err
+	}
+	if _, err := tx.Exec(ctx, `UPDATE absences SET to_at = ? WHERE id = ?`, store.At(tx.Now), id); err != nil {
+		return err
+	}
+	return d.Did(ctx, tx, actor, ChangeRota, Ref{}, all[i].Staff.Handle+" is back")
 }
 
 // Note is a version of what whoever takes a patient over should know.
@@ -135,6 +222,9 @@ func (d *Desk) Notes(ctx context.Context, tx *store.Tx, patient int64, p seal.Pe
 	var all []Note
 	for _, r := range rows {
 		plain, err := d.Vault.Open(ctx, tx, p, "handover", r.Body)
+		if errors.Is(err, seal.ErrErased) {
+			return nil, nil // gone with her key
+		}
 		if err != nil {
 			return nil, err
 		}

@@ -165,7 +165,7 @@ func rehearse(ctx context.Context, set rehearsalSet, hooks rehearsalHooks) (rehe
 }
 
 func newRehearsalRun(ctx context.Context, set rehearsalSet, file string) (*rehearsalRun, error) {
-	policy := rehearsalPolicy()
+	policy := rehearsalPolicy(set.patients)
 	texts, err := patientsWords()
 	if err != nil {
 		return nil, err

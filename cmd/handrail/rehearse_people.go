@@ -26,13 +26,15 @@ import (
 // rehearsalStart is a Monday before the clocks go back and before two holidays.
 var rehearsalStart = civil.MustDate("2026-10-26")
 
-// rehearsalPolicy is the invented clinic's, with one more day on which it is
-// closed.
-func rehearsalPolicy() plan.Policy {
+// rehearsalPolicy is the invented clinic's, with one more day on which it is closed,
+// and with room for as many patients as come.
+func rehearsalPolicy(patients int) plan.Policy {
 	p := plan.DefaultPolicy()
 	// Its people know nothing of others' bookings, so they cannot tell on which day a
 	// full laboratory leaves a transfer; room has its own tests.
-	p.Lab.TransfersPerDay = 100
+	p.Lab.TransfersPerDay = min(1000, 100+patients)
+	p.Room.Monitoring.Rooms, p.Room.Monitoring.PerDay = min(1000, 2+patients/10), 0
+	p.Room.Blood.PerDay = min(1000, 40+patients)
 	p.Opening.Holidays = append(slices.Clone(p.Opening.Holidays), plan.Holiday{On: rehearsalStart.AddDays(23), Name: "the pipes are mended"})
 	return p
 }

@@ -80,7 +80,7 @@ func TestVerifyFindsNothingAfterARehearsal(t *testing.T) {
 	looked := false
 	_, _, err := rehearse(t.Context(), set, rehearsalHooks{after: func(r *rehearsalRun) error {
 		looked = true
-		for _, f := range verifiedBy(t, rehearsalPolicy(), r.file, r.master, r.end) {
+		for _, f := range verifiedBy(t, rehearsalPolicy(r.set.patients), r.file, r.master, r.end) {
 			t.Error(f)
 		}
 		return nil

@@ -193,7 +193,7 @@ var looked = map[string]triage.Role{
 	"/enter": "", "/begin": "", "/me": triage.Coordinator, "/now": triage.Coordinator, "/cases/1": triage.Coordinator, "/nothing": "",
 	"/tonight?on=2026-03-13": triage.Coordinator, "/day": triage.Coordinator,
 	"/clinic/closed": triage.Coordinator, "/patients/P-105/places?step=monitoring": triage.Coordinator,
-	"/clinic": triage.Coordinator, "/clinic/rota": triage.Lead, "/clinic/staff": triage.Administrator, "/clinic/policy": triage.Coordinator,
+	"/clinic": triage.Coordinator, "/clinic/rota": triage.Lead, "/clinic/owners": triage.Lead, "/clinic/staff": triage.Administrator, "/clinic/policy": triage.Coordinator,
 	"/patients": triage.Coordinator, "/patients/new": triage.Coordinator, "/patients/P-105": triage.Coordinator,
 	"/patients/P-105/enter/order": triage.Coordinator, "/patients/P-105/enter/scan": triage.Coordinator, "/patients/P-105/sheet": triage.Physician, "/cases/3/check": triage.Physician,
 	"/clinic/arrived": triage.Coordinator, "/clinic/arrived/1?of=P-105": triage.Coordinator, "/cases/1/note": triage.Coordinator, "/patients/P-105/note": triage.Coordinator,

@@ -27,6 +27,8 @@ type casePage struct {
 	Handle   string // the patient's, "" for none
 	Language string
 	Place    string
+	Hands    string   // who looks after her
+	Note     *noteRow // the latest hand-over note
 	Next     []plan.Step
 	Told     []told
 	Events   []string
@@ -112,6 +114,9 @@ func (v *visit) casePage(ctx context.Context) (casePage, error) {
 	p.Events = v.events(f.Case, names)
 	if f.Known {
 		p.Place, p.Next = v.place(f.Plan, f.Patient), ahead(f.Plan, 4)
+		if err := v.handsOf(ctx, &p, f.Patient); err != nil {
+			return p, err
+		}
 		if p.Letters, err = v.site.Care.Letters(ctx, v.tx, v.who, f.Patient, lettersShown); err != nil {
 			return p, err
 		}

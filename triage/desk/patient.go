@@ -86,6 +86,7 @@ type patientPage struct {
 	Protocols []string
 	NoCycle   bool
 	Linked    linksPart
+	Owned     ownerPart
 	Places    []placeLink // visits for which a place can be looked for
 }
 
@@ -187,6 +188,9 @@ func (v *visit) patientPage(ctx context.Context) (patientPage, error) {
 		p.Cases = append(p.Cases, v.waiting(c, triage.Known{Label: care.Label(who), Language: who.Language}, names))
 	}
 	if p.Letters, err = v.site.Care.Letters(ctx, v.tx, v.who, who, lettersOfPatient); err != nil {
+		return p, err
+	}
+	if p.Owned, err = v.ownerPart(ctx, who); err != nil {
 		return p, err
 	}
 	if p.Linked, err = v.linksPart(ctx, who); err != nil {

@@ -26,6 +26,7 @@ var offRecord = map[string]string{
 	"GET /clinic/arrived/{id}":             "the errand's arrival is none: not found",
 	"POST /clinic/arrived/{id}/aside":      "the errand's arrival is none: not found",
 	"POST /clinic/arrived/{id}/confirm":    "the errand's arrival is none: not found",
+	"POST /clinic/owners/back":             "the errand's absence is none: refused",
 	"POST /clinic/rota/here":               "the errand's colleague is not on call: refused",
 	"POST /clinic/staff/leave":             "the errand's colleague is none: refused",
 }

@@ -56,6 +56,9 @@ var errands = map[string]errand{
 	"POST /clinic/closed/look":  {"/clinic/closed/look", []string{"from", "2026-03-19", "part", "clinic", "why", "storm"}, carer},
 	"POST /clinic/closed/open":  {"/clinic/closed/open", []string{"on", "2026-03-19", "part", "clinic"}, carer},
 	"GET /clinic/charts/{name}": {"/clinic/charts/load.png", nil, look},
+	"GET /clinic/owners":        {"/clinic/owners", nil, every},
+	"POST /clinic/owners/away":  {"/clinic/owners/away", []string{"who", "lead", "cover", "coordinator", "from", "2026-03-12T07:00", "to", "2026-03-14T16:00"}, "lead administrator"},
+	"POST /clinic/owners/back":  {"/clinic/owners/back", []string{"absence", "1"}, every},
 	"GET /clinic/rota":          {"/clinic/rota", nil, every},
 	"POST /clinic/rota/add":     {"/clinic/rota/add", []string{"who", "lead", "from", "2026-03-12T07:00", "to", "2026-03-12T19:00"}, "lead administrator"},
 	"POST /clinic/rota/drop":    {"/clinic/rota/drop", []string{"shift", "1"}, "lead administrator"},
@@ -89,11 +92,13 @@ var errands = map[string]errand{
 	"POST /clinic/arrived/{id}/confirm": {"/clinic/arrived/1/confirm", []string{"of", "P-105"}, carer},
 	"POST /clinic/arrived/{id}/aside":   {"/clinic/arrived/1/aside", nil, carer},
 
-	"GET /cases/{id}/note":           {"/cases/1/note", nil, carer},
-	"GET /patients/{handle}/note":    {"/patients/P-105/note", nil, carer},
-	"POST /patients/{handle}/link":   {"/patients/P-105/link", []string{"relation", "partner", "name", "Wim Onslake", "language", "en", "what", "calendar"}, carer},
-	"POST /patients/{handle}/relink": {"/patients/P-105/relink", []string{"number", "1"}, carer},
-	"POST /patients/{handle}/unlink": {"/patients/P-105/unlink", []string{"number", "1"}, carer},
+	"GET /cases/{id}/note":             {"/cases/1/note", nil, carer},
+	"GET /patients/{handle}/note":      {"/patients/P-105/note", nil, carer},
+	"POST /patients/{handle}/owner":    {"/patients/P-105/owner", []string{"owner", "coordinator"}, carer},
+	"POST /patients/{handle}/handnote": {"/patients/P-105/handnote", []string{"words", "She is afraid of needles."}, carer},
+	"POST /patients/{handle}/link":     {"/patients/P-105/link", []string{"relation", "partner", "name", "Wim Onslake", "language", "en", "what", "calendar"}, carer},
+	"POST /patients/{handle}/relink":   {"/patients/P-105/relink", []string{"number", "1"}, carer},
+	"POST /patients/{handle}/unlink":   {"/patients/P-105/unlink", []string{"number", "1"}, carer},
 }
 
 // Every address against every role, and against nobody. One that is missing here
