@@ -134,11 +134,11 @@ func (m *moment) cannotCome() []effect {
 }
 
 // onlyCannotCome reports whether her message is about nothing but a visit that she cannot
-// come to.
+// come to, and perhaps why: an offer that she does not take goes to a human either way.
 func (m *moment) onlyCannotCome() bool {
 	intents := append([]rules.Intent{m.reading.Intent}, m.reading.Also...)
 	about := func(i rules.Intent) bool {
-		return i == rules.Reschedule || i == rules.VisitQuestion || i == rules.Thanks
+		return i == rules.Reschedule || i == rules.VisitQuestion || i == rules.TravelOrLife || i == rules.Thanks
 	}
 	return slices.Contains(intents, rules.Reschedule) && !slices.ContainsFunc(intents, func(i rules.Intent) bool { return !about(i) })
 }
