@@ -280,7 +280,7 @@ func (d *dates) repeat(first Day, draws []Day) {
 	var days []Day
 	scan := d.last("ob_ultrasound")
 	visits := d.all("visit", "hcg_repeat")
-	if scan != nil {
+	if scan != nil && scan.Word == "not_viable" {
 		visits = nil // one that nobody came to is no longer waited for
 	}
 	for _, e := range visits {
