@@ -177,7 +177,7 @@ func (c *colleague) help(ctx context.Context) error {
 	if c.in.Who.May(triage.EnterFact) == nil {
 		parts = append(parts, c.phrase("staff.help_entries", nil))
 		for _, k := range []string{"protocol", "period", "baseline", "visit", "book", "places", "scan", "order", "stop", "trigger_order", "trigger", "embryos", "transfer", "hcg", "ultrasound",
-			"bloods", "ovulation", "surge", "drawn", "thaw", "conclude", "methotrexate", "handover", "rh", "allergy", "home", "dispensed", "authorised", "antid", "sheet", "expects", "progestin", "cancel", "correct", "undo", "check", "finish", "note", "closure", "reopen", "arrived"} {
+			"bloods", "ovulation", "surge", "drawn", "thaw", "conclude", "methotrexate", "handover", "rh", "allergy", "home", "dispensed", "authorised", "antid", "sheet", "expects", "progestin", "cancel", "correct", "undo", "check", "finish", "note", "owner", "absent", "closure", "reopen", "arrived"} {
 			parts = append(parts, c.phrase("example."+k, nil))
 		}
 	}
