@@ -40,7 +40,47 @@ func (b *Book) Check(ctx context.Context, tx *store.Tx) (found []store.Finding, 
 			return found, err
 		}
 	}
+	for _, check := range []func(context.Context, *store.Tx) ([]store.Finding, error){b.checkLinks, b.checkPlaces} {
+		more, err := check(ctx, tx)
+		if found = append(found, more...); err != nil {
+			return found, err
+		}
+	}
 	return found, nil
+}
+
+// checkLinks opens the names of those who may be told of a patient.
+func (b *Book) checkLinks(ctx context.Context, tx *store.Tx) (found []store.Finding, err error) {
+	var rows []struct {
+		ID     int64       `db:"id"`
+		Person seal.Person `db:"person_id"`
+		Name   []byte      `db:"name"`
+	}
+	if err := tx.Select(ctx, &rows, `SELECT id, person_id, name FROM links ORDER BY id`); err != nil {
+		return nil, err
+	}
+	for _, r := range rows {
+		opens, err := b.Vault.Opens(ctx, tx, r.Person, "link name", r.Name)
+		if err != nil {
+			return found, err
+		}
+		if !opens {
+			found = append(found, seal.NotOpening(fmt.Sprintf("link %d", r.ID), "the name of whoever may be told"))
+		}
+	}
+	return found, nil
+}
+
+// checkPlaces compares the places that are taken with what is booked.
+func (b *Book) checkPlaces(ctx context.Context, tx *store.Tx) (found []store.Finding, err error) {
+	amiss, err := b.PlacesAmiss(ctx, tx)
+	if errors.Is(err, seal.ErrSealed) {
+		return nil, nil // found already: a fact, or a key, does not open
+	}
+	for _, what := range amiss {
+		found = append(found, store.Finding{At: "the room of a day", What: what, Do: "enter the visit anew, or any other entry of hers: her places then follow from what is booked"})
+	}
+	return found, err
 }
 
 // checkCycles opens the facts of all of a patient's cycles, and compares the plan of

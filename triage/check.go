@@ -12,7 +12,7 @@ import (
 // every live case has a ladder under it, and whether the record of what staff did is
 // whole. published are heads of the record that were noted elsewhere.
 func (d *Desk) Check(ctx context.Context, tx *store.Tx, published ...Head) (found []store.Finding, head Head, err error) {
-	for _, check := range []func(context.Context, *store.Tx) ([]store.Finding, error){d.checkCases, d.checkEvents, d.checkStaff, d.checkShifts} {
+	for _, check := range []func(context.Context, *store.Tx) ([]store.Finding, error){d.checkCases, d.checkEvents, d.checkStaff, d.checkShifts, d.checkArrivals} {
 		more, err := check(ctx, tx)
 		found = append(found, more...)
 		if err != nil {
@@ -128,6 +128,37 @@ func (d *Desk) checkShifts(ctx context.Context, tx *store.Tx) (found []store.Fin
 		}
 		if !promised {
 			found = append(found, store.Finding{At: fmt.Sprintf("shift %d", id), What: "it lies ahead, and nobody will be asked whether she is there", Do: "drop the shift and enter it anew"})
+		}
+	}
+	return found, nil
+}
+
+// CheckNotes opens what colleagues left each other about a patient.
+func (d *Desk) CheckNotes(ctx context.Context, tx *store.Tx, patient int64, p seal.Person) ([]store.Finding, error) {
+	return d.checkSealed(ctx, tx, `SELECT id, ? AS person, body FROM handover_notes WHERE patient_id = ? ORDER BY id`, "hand-over note", "handover", p, patient)
+}
+
+// checkArrivals opens what other systems handed in and waits for a person.
+func (d *Desk) checkArrivals(ctx context.Context, tx *store.Tx) ([]store.Finding, error) {
+	return d.checkSealed(ctx, tx, `SELECT id, sealed_for AS person, body FROM arrivals WHERE body IS NOT NULL ORDER BY id`, "arrival", "arrival")
+}
+
+func (d *Desk) checkSealed(ctx context.Context, tx *store.Tx, query, what, label string, args ...any) (found []store.Finding, err error) {
+	var rows []struct {
+		ID     int64       `db:"id"`
+		Person seal.Person `db:"person"`
+		Body   []byte      `db:"body"`
+	}
+	if err := tx.Select(ctx, &rows, query, args...); err != nil {
+		return nil, err
+	}
+	for _, r := range rows {
+		opens, err := d.Vault.Opens(ctx, tx, r.Person, label, r.Body)
+		if err != nil {
+			return found, err
+		}
+		if !opens {
+			found = append(found, seal.NotOpening(fmt.Sprintf("%s %d", what, r.ID), "what it says"))
 		}
 	}
 	return found, nil

@@ -114,7 +114,7 @@ func (a *app) view(ctx context.Context) (err error) {
 func (a *app) inside(ctx context.Context, heads []triage.Head) (found []store.Finding, head triage.Head, err error) {
 	err = a.db.Read(ctx, func(ctx context.Context, tx *store.Tx) error {
 		for _, check := range []func(context.Context, *store.Tx) ([]store.Finding, error){
-			a.vault.Check, a.book.Check, a.outbox.Check, a.talk.Check, a.checkDesk,
+			a.vault.Check, a.book.Check, a.outbox.Check, a.talk.Check, a.checkDesk, a.checkNotes,
 			func(ctx context.Context, tx *store.Tx) (more []store.Finding, err error) {
 				more, head, err = a.desk.Check(ctx, tx, heads...)
 				return more, err
@@ -129,6 +129,20 @@ func (a *app) inside(ctx context.Context, heads []triage.Head) (found []store.Fi
 		return nil
 	})
 	return found, head, err
+}
+
+func (a *app) checkNotes(ctx context.Context, tx *store.Tx) (found []store.Finding, err error) {
+	all, err := a.book.Patients(ctx, tx)
+	if errors.Is(err, seal.ErrSealed) {
+		return nil, nil // found already: a name, or a key, does not open
+	}
+	for _, p := range all {
+		more, err := a.desk.CheckNotes(ctx, tx, p.ID, p.Person)
+		if found = append(found, more...); err != nil {
+			return found, err
+		}
+	}
+	return found, err
 }
 
 func (a *app) checkDesk(ctx context.Context, tx *store.Tx) ([]store.Finding, error) {

@@ -124,6 +124,11 @@ var plantedFaults = map[string]struct{ do, want string }{
 	"a colleague's name":               {`UPDATE staff SET name = x'00' WHERE id = 1`, "her name does not open"},
 	"the record was changed":           {`UPDATE staff_actions SET action = 'see_rota' WHERE id = 3`, "the record of what staff did, row 3"},
 	"the record was cut off":           {`DELETE FROM staff_actions WHERE id = (SELECT max(id) FROM staff_actions)`, "what came after is missing"},
+	"a hand-over note was changed":     {`INSERT INTO handover_notes (patient_id, by, at, body) VALUES (1, 1, '2026-03-01T00:00:00.000Z', x'00')`, "hand-over note 1: what it says does not open"},
+	"an arrival was changed":           {`INSERT INTO arrivals (source, content, kind, state, sealed_for, body, received_at, received_by) VALUES (x'00', x'00', 'result', 'waiting', 1, x'00', '2026-03-01T00:00:00.000Z', 1)`, "arrival 1: what it says does not open"},
+	"a link's name was changed":        {`INSERT INTO links (patient_id, person_id, relation, what, language, name, since_at) VALUES (1, 1, 'partner', 'calendar', 'en', x'00', '2026-03-01T00:00:00.000Z')`, "link 1: the name of whoever may be told does not open"},
+	"a place is gone":                  {`DELETE FROM places WHERE id = (SELECT min(id) FROM places WHERE step = 'monitoring' AND day = '2026-03-17')`, "has no place for its monitoring of 2026-03-17"},
+	"a place that nobody booked":       {`INSERT INTO places (cycle_id, step, sort, day, minute, seat) VALUES (1, 'baseline', 'monitoring', '2026-03-27', 480, 1)`, "has a place for a baseline of 2026-03-27 that it has not booked"},
 	"a row points nowhere":             {`UPDATE cycles SET patient_id = 999 WHERE id = 1`, "points to nothing in patients"},
 }
 
