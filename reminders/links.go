@@ -8,8 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"handrail.example/reminders/civil"
-	"handrail.example/reminders/outbox"
 	"handrail.example/reminders/plan"
 	"handrail.example/reminders/seal"
 	"handrail.example/reminders/store"
@@ -324,90 +322,6 @@ func (b *Book) Sharing(ctx context.Context, tx *store.Tx, who seal.Person) ([]Pa
 	return all, nil
 }
 
-// Reach says how a message gets to somebody, and whether it may. It asks the links as
-// they are at this instant.
-func (b *Book) Reach(ctx context.Context, tx *store.Tx, to, about seal.Person, scope string) (outbox.Way, error) {
-	may, err := b.mayBeTold(ctx, tx, to, about, scope)
-	if err != nil || !may {
-		return outbox.Way{Revoked: true}, err
-	}
-	holder := to
-	chat, known, err := b.Vault.Chat(ctx, tx, to)
-	if err != nil {
-		return outbox.Way{}, err
-	}
-	if !known {
-		if holder, chat, err = b.account(ctx, tx, to); err != nil || chat == "" {
-			return outbox.Way{}, err
-		}
-	}
-	w := outbox.Way{Chat: chat}
-	shared := 0
-	if scope == Account {
-		return w, nil
-	}
-	if err := tx.Get(ctx, &shared, `SELECT count(*) FROM links WHERE person_id = ? AND relation = ? AND until_at IS NULL AND proven_at IS NOT NULL`, holder, Account); err != nil || shared == 0 {
-		return w, err
-	}
-	all, err := b.Sharing(ctx, tx, holder)
-	if err == nil && len(all) > 1 {
-		for _, p := range all {
-			if p.Person == to {
-				w.Head = b.Say(p.Language, false, "link.head", map[string]string{"name": p.Name})
-			}
-		}
-	}
-	return w, err
-}
-
-// account is the chat that a patient without one of her own is written to in; "" for
-// none.
-func (b *Book) account(ctx context.Context, tx *store.Tx, who seal.Person) (holder seal.Person, chat string, err error) {
-	found, err := tx.Find(ctx, &holder, `SELECT l.person_id FROM links l JOIN patients p ON p.id = l.patient_id
-		WHERE p.person_id = ? AND l.relation = ? AND l.until_at IS NULL AND l.proven_at IS NOT NULL ORDER BY l.id DESC LIMIT 1`, who, Account)
-	if err != nil || !found {
-		return 0, "", err
-	}
-	chat, _, err = b.Vault.Chat(ctx, tx, holder)
-	return holder, chat, err
-}
-
-// mayBeTold: a patient may be told what is hers; anybody else what a live link to the
-// patient whom it is about covers.
-func (b *Book) mayBeTold(ctx context.Context, tx *store.Tx, to, about seal.Person, scope string) (bool, error) {
-	if to == about {
-		var n int
-		err := tx.Get(ctx, &n, `SELECT count(*) FROM patients WHERE person_id = ?`, to)
-		return n > 0, err
-	}
-	var rows []struct {
-		Relation string `db:"relation"`
-		What     string `db:"what"`
-	}
-	err := tx.Select(ctx, &rows, `SELECT l.relation, l.what FROM links l JOIN patients p ON p.id = l.patient_id
-		WHERE l.person_id = ? AND p.person_id = ? AND l.until_at IS NULL AND l.proven_at IS NOT NULL`, to, about)
-	for _, r := range rows {
-		if scope == Account && r.Relation == Account {
-			return true, err // whose chat it is may be asked whose a message is
-		}
-		if r.Relation != Account && (scope == "" || covers(r.What, scope)) {
-			return true, err
-		}
-	}
-	return false, err
-}
-
-// covers reports whether a list of shares has all of a scope's.
-func covers(what, scope string) bool {
-	has := strings.Split(what, ",")
-	for _, s := range strings.Split(scope, "+") {
-		if !slices.Contains(has, s) {
-			return false
-		}
-	}
-	return true
-}
-
 // SeenBy is a plan as the person of a link may see it; false where she may see none.
 func SeenBy(pl plan.Plan, l Link) (plan.Plan, bool) {
 	if !l.Tells(ShareCalendar) {
@@ -421,69 +335,4 @@ func SeenBy(pl plan.Plan, l Link) (plan.Plan, bool) {
 		pl.Gestation, pl.HCG = nil, nil
 	}
 	return pl, true
-}
-
-// scopeOf is what a step's reminder needs leave for.
-func scopeOf(s plan.Step) string {
-	if plan.ResultBound(s) {
-		return ShareCalendar + "+" + ShareResults
-	}
-	return ShareCalendar
-}
-
-// consent asks her once for each new wording of the consent. Until she answers she is
-// looked after as before.
-func (w *wants) consent() {
-	if w.book.Consent == nil || w.patient.Quiet() {
-		return
-	}
-	version, m := w.book.Consent(w.patient)
-	if w.patient.Consent == version {
-		return
-	}
-	due := w.book.afterQuiet(w.now)
-	w.message("consent/"+version, outbox.Reminder, due, due.AddDate(0, 0, consentDays), m)
-}
-
-// consentDays is how long the question about a new wording waits to be sent: common
-// practice, no source.
-const consentDays = 14
-
-// copies are what others are told beside her: visits on the evening before, doses at
-// their minute. Nobody else is asked anything, and nothing is told that she is not.
-func (w *wants) copies(pl plan.Plan, doses []Asked, links []Link) {
-	if w.patient.Quiet() {
-		return
-	}
-	for _, l := range links {
-		for _, s := range pl.Steps {
-			if scope := scopeOf(s); l.Tells(ShareCalendar) && covers(strings.Join(l.What, ","), scope) {
-				w.copyVisit(l, s, scope)
-			}
-		}
-		for _, a := range doses {
-			if l.Tells(ShareDoses) && !a.Settled() && a.Dose.At.After(w.now) {
-				args := map[string]string{"name": w.patient.Name, "dose": a.Words(), "time": w.book.Clock(l.Language, civil.TimeOfDayOf(a.Dose.At.In(w.book.zone())))}
-				w.copy(l, "dose/"+a.ID, ShareDoses, outbox.Dose, a.Dose.At, a.Deadline, "link.dose", args)
-			}
-		}
-	}
-}
-
-func (w *wants) copyVisit(l Link, s plan.Step, scope string) {
-	_, told := tells[s.Name]
-	if !told || !s.Booked || s.At.IsZero() || s.Status != plan.Projected && s.Status != plan.Due || w.hints(s) || w.unready(s) {
-		return
-	}
-	eve := s.On.AddDays(-1).At(w.book.Policy.Messages.VisitEvening, w.book.zone())
-	args := map[string]string{"name": w.patient.Name, "what": w.book.Say(l.Language, false, s.Phrase, nil), "date": w.book.Day(l.Language, s.On), "time": w.book.Clock(l.Language, civil.TimeOfDayOf(s.At.In(w.book.zone())))}
-	w.copy(l, "visit/"+string(s.Name)+"/"+s.At.UTC().Format("20060102T1504Z"), scope, outbox.Reminder, eve, s.On.At(0, w.book.zone()), "link.visit", args)
-}
-
-func (w *wants) copy(l Link, key, scope string, kind outbox.Kind, due, expires time.Time, phrase string, args map[string]string) {
-	if !expires.After(w.now) {
-		return
-	}
-	w.list = append(w.list, outbox.Want{Key: w.key(fmt.Sprintf("link/%d/%s", l.ID, key)), Kind: kind, To: l.Person, About: w.patient.Person, Scope: scope, Due: due, Expires: expires,
-		Message: outbox.Message{Text: w.book.Say(l.Language, w.patient.Neutral, phrase, args)}})
 }
