@@ -73,6 +73,10 @@ func (b *Book) checkLinks(ctx context.Context, tx *store.Tx) (found []store.Find
 
 // checkPlaces compares the places that are taken with what is booked.
 func (b *Book) checkPlaces(ctx context.Context, tx *store.Tx) (found []store.Finding, err error) {
+	var some bool
+	if err := tx.Get(ctx, &some, `SELECT EXISTS (SELECT 1 FROM places)`); err != nil || !some {
+		return nil, err // a file from before there were any: the first `serve` fills them
+	}
 	amiss, err := b.PlacesAmiss(ctx, tx)
 	if errors.Is(err, seal.ErrSealed) {
 		return nil, nil // found already: a fact, or a key, does not open
