@@ -62,8 +62,9 @@ type app struct {
 	beat func(name string, most time.Duration) clock.Clock
 	// nudge has the dispatcher look whether another process has promised something.
 	nudge func()
-	// beside runs for as long as the loops do.
-	beside []func(ctx context.Context)
+	// beside runs for as long as the loops do. What is in awake does too, and waits on
+	// the clock, which it holds from the first.
+	beside, awake []func(ctx context.Context)
 }
 
 // newApp opens the store and wires the parts. Close its db after use.
@@ -173,6 +174,13 @@ func (a *app) start(ctx context.Context, feed func(ctx context.Context)) (wait f
 		})
 	}
 	loops.Go(func() { feed(ctx) })
+	for _, run := range a.awake {
+		release := a.clock.Hold()
+		loops.Go(func() {
+			defer release()
+			run(ctx)
+		})
+	}
 	for _, more := range a.beside {
 		loops.Go(func() { more(ctx) })
 	}

@@ -39,9 +39,7 @@ func (a *app) watched(direct *bot.Client, listen string) (*vigil.Watch, error) {
 	}
 	a.dispatcher.Sender = traffic.Over(a.dispatcher.Sender)
 	a.beat = func(name string, most time.Duration) clock.Clock { return pulse.Beat(name, most, a.clock) }
-	a.beside = append(a.beside, func(ctx context.Context) {
-		release := a.clock.Hold()
-		defer release()
+	a.awake = append(a.awake, func(ctx context.Context) {
 		a.tellSupervisor(daemon.SdNotifyReady)
 		defer a.tellSupervisor(daemon.SdNotifyStopping)
 		w.Run(ctx)
