@@ -196,7 +196,9 @@ type Own struct {
 }
 
 // PlacesAmiss compares the places that lie ahead with the facts that they follow from,
-// and names what differs by cycle, step and day.
+// and names what differs by cycle, step and day. A transfer that nobody has booked yet is
+// not among them: its day also follows from what others have taken since, and is renewed
+// with her plan.
 func (b *Book) PlacesAmiss(ctx context.Context, tx *store.Tx) (amiss []string, err error) {
 	var rows []placeRow
 	if err := tx.Select(ctx, &rows, placeColumns+` WHERE day >= ? ORDER BY cycle_id, step, day`, b.civilDay(tx.Now).String()); err != nil {
@@ -208,13 +210,13 @@ func (b *Book) PlacesAmiss(ctx context.Context, tx *store.Tx) (amiss []string, e
 		if err != nil {
 			return nil, err
 		}
-		if b.ahead(h.Place, tx.Now) {
+		if b.ahead(h.Place, tx.Now) && h.At != noMinute {
 			have[r.Cycle] = append(have[r.Cycle], h)
 		}
 	}
 	err = b.eachCycle(ctx, tx, func(c Cycle, pl plan.Plan) error {
 		for _, h := range b.placesOf(c, pl) {
-			if !b.ahead(h.Place, tx.Now) {
+			if !b.ahead(h.Place, tx.Now) || h.At == noMinute {
 				continue
 			}
 			if i := slices.Index(have[c.ID], h); i >= 0 {
