@@ -149,6 +149,8 @@ func watchedStage(t *testing.T) (*stage, *vigil.Watch) {
 			t.Error(err)
 		}
 	})
+	// Before the first request is out, time would pass for which nobody has asked.
+	eventually(t, "it polls", s.server.Polling)
 	return s, w
 }
 
