@@ -16,8 +16,7 @@ type Traffic struct {
 
 	mu     sync.Mutex
 	polled time.Time // when updates were last asked for with success
-	sent   time.Time // when a message last got through
-	failed time.Time // the first failure since then; zero when none
+	failed time.Time // the first failure since a message last got through; zero when none
 	sends  map[send]int
 }
 
@@ -81,7 +80,7 @@ func (t *Traffic) note(out outbox.Outcome) {
 	t.sends[send{string(out.Fate), out.Class}]++
 	switch out.Fate {
 	case outbox.Sent, outbox.Never:
-		t.sent, t.failed = t.clock.Now(), time.Time{}
+		t.failed = time.Time{}
 	default:
 		if t.failed.IsZero() {
 			t.failed = t.clock.Now()
